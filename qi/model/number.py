@@ -1,10 +1,15 @@
 """One number on one case, with all that a reader needs to trust or doubt it."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from qi.model.errors import NotMeasurable
 from qi.model.spans import Spans
+
+NO_ARREST = "no arrest span is known: a compression sensor, or arrest and ROSC events on the monitor's clock, would show it"
+NO_SENSOR = "no sensor saw compressions: a depth or force sensor on the chest would have shown them"
 
 
 @dataclass(frozen=True)
@@ -73,3 +78,48 @@ def share(inside: Spans, *, of: Spans, unknown: Spans, n: int | None = None, spa
         coverage=known.seconds / total,
         spans_s=tuple((inside if spans is None else spans).overlap(of).pairs()),
     )
+
+
+def attempt(
+    measure: Callable[..., Number], *arguments: object, of: str | None = None, from_: str | None = None, **definitions: object
+) -> Number:
+    """Ask for one of several answers; "this case cannot show it" becomes a Number without a value, and the others still come."""
+    try:
+        return replace(measure(*arguments, **definitions), of=of, from_=from_)
+    except NotMeasurable as answer:
+        return missing(answer, of=of, from_=from_)
+
+
+def share_of_moments(counts: Sequence[bool] | np.ndarray, times_s: np.ndarray, *, coverage: float) -> Number:
+    """Share of moments (compressions, breaths) that count, where moments can only be seen in known time.
+
+    Parameters: counts, for each moment whether it counts; times_s, when it was [s]; coverage, known share of the time asked about.
+    Returns: Number 0 to 1 over n moments. The bounds suppose that unknown time holds as many moments a second as known time, all
+    of which count or none: low value·coverage, high value·coverage + 1 - coverage.
+    Raises: NotMeasurable when there is no moment.
+    """
+    if not len(counts):
+        raise NotMeasurable("none was seen", coverage=coverage)
+    flags = np.asarray(counts, dtype=bool)
+    value = float(flags.mean())
+    return Number(
+        value,
+        n=len(flags),
+        low=value * coverage,
+        high=min(1.0, value * coverage + 1.0 - coverage),
+        coverage=coverage,
+        spans_s=moments(np.asarray(times_s)[~flags]),
+    )
+
+
+def known_share(arrest: Spans, unknown: Spans, *, why_unknown: str = NO_SENSOR) -> float:
+    """Known share of the arrest time, above 0 to 1.
+
+    Raises: NotMeasurable when there is no arrest, or (with why_unknown as the reason) none of it is known.
+    """
+    if arrest.seconds <= 0:
+        raise NotMeasurable(NO_ARREST)
+    coverage = arrest.minus(unknown).seconds / arrest.seconds
+    if coverage <= 0:
+        raise NotMeasurable(why_unknown, coverage=0.0)
+    return coverage

@@ -1,6 +1,6 @@
 """Arithmetic on stretches of time: sorted, disjoint, half-open stretches [start, end) in seconds from case start."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Self
 
@@ -55,7 +55,7 @@ class Spans:
     def __bool__(self) -> bool:
         return len(self.edges) > 0
 
-    def __iter__(self):  # noqa: ANN204 - an iterator of Span
+    def __iter__(self) -> Iterator[Span]:
         return (Span(float(start), float(end)) for start, end in self.edges)
 
     def __eq__(self, other: object) -> bool:
@@ -129,8 +129,8 @@ class Spans:
 
     def seconds_in(self, starts_s: np.ndarray, ends_s: np.ndarray) -> np.ndarray:
         """For each stretch from starts_s to ends_s, how much of it lies in these spans [s]."""
-        if not len(self):
-            return np.zeros(len(np.atleast_1d(starts_s)))
-        corners = self.edges.ravel()
+        if not len(self) or not len(starts_s):
+            return np.zeros(len(starts_s))
+        corners = np.clip(self.edges.ravel(), np.min(starts_s), np.max(ends_s))
         rise = np.r_[0.0, np.cumsum(np.diff(corners) * (np.arange(len(corners) - 1) % 2 == 0))]
         return np.interp(ends_s, corners, rise) - np.interp(starts_s, corners, rise)

@@ -40,7 +40,7 @@ COMPRESSIONS = (
 VENTILATIONS = (
     _moment("time_s", "start of the insufflation, or of the CO2 washout where only a capnogram saw it"),
     Column("insufflation_s", "float", "s", "from the start of the rise to the end of inward flow"),
-    Column("etco2_mmhg", "float", "mmHg", "end-tidal CO2 of the exhalation that follows"),
+    Column("etco2_mmhg", "float", "mmHg", "end-tidal CO2 of the exhalation that this breath washed out"),
     Column("peak_cmh2o", "float", "cmH2O", "highest airway pressure of the breath"),
     Column("sensor", "text", "", "channel and file that saw it", may_lack=False),
 )

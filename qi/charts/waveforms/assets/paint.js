@@ -1,0 +1,158 @@
+// Colours from the page's theme, and the few marks that both views draw.
+
+const probe = document.createElement("canvas").getContext("2d");
+
+/** A CSS colour as [red, green, blue]. */
+function channels(colour) {
+  probe.fillStyle = "#808080";
+  probe.fillStyle = colour;
+  const read = probe.fillStyle;
+  if (read.startsWith("#")) return [1, 3, 5].map((at) => parseInt(read.slice(at, at + 2), 16));
+  return read.match(/[\d.]+/g).slice(0, 3).map(Number);
+}
+
+/** share of one colour in another, solid. */
+export function mix(colour, ground, share) {
+  const [over, under] = [channels(colour), channels(ground)];
+  return `rgb(${over.map((part, at) => Math.round(part * share + under[at] * (1 - share))).join(" ")})`;
+}
+
+/** What the theme says now, read from the custom properties that Streamlit sets around the component. */
+export function theme(element, accents) {
+  const style = getComputedStyle(element);
+  const read = (name, otherwise) => style.getPropertyValue(name).trim() || otherwise;
+  const back = read("--st-background-color", "#ffffff");
+  const ink = read("--st-text-color", "#222222");
+  const [red, green, blue] = channels(back);
+  const dark = 0.2126 * red + 0.7152 * green + 0.0722 * blue < 110;
+  const of = (meaning) => (accents[meaning] ?? accents.other)[dark ? "dark" : "light"];
+  return {
+    ink,
+    back,
+    dark,
+    of,
+    muted: mix(ink, back, 0.72),
+    faint: mix(ink, back, 0.42),
+    line: mix(ink, back, dark ? 0.2 : 0.14),
+    lane: mix(ink, back, dark ? 0.075 : 0.04),
+    select: read("--st-primary-color", "#7048c8"),
+    font: style.fontFamily || "sans-serif",
+  };
+}
+
+/** A canvas sized for the screen's own pixels; its context draws in CSS pixels. Answers false where the size stayed. */
+export function fit(canvas, width, height) {
+  const ratio = window.devicePixelRatio || 1;
+  const [wide, high] = [Math.round(width * ratio), Math.round(height * ratio)];
+  if (canvas.width === wide && canvas.height === high) return false;
+  canvas.width = wide;
+  canvas.height = high;
+  canvas.style.width = `${width}px`;
+  canvas.style.height = `${height}px`;
+  canvas.getContext("2d").setTransform(ratio, 0, 0, ratio, 0, 0);
+  return true;
+}
+
+/** Set the type: size in px, weight 400 or 600. */
+export function type(pen, look, size, weight = 400) {
+  pen.font = `${weight} ${size}px ${look.font}`;
+}
+
+/** One line of text, kept within [left, right]; cut with … only where even the whole width is too little. */
+export function write(pen, text, x, y, { colour, align = "left", left = -Infinity, right = Infinity, halo = null }) {
+  const shown = shorten(pen, text, right - left);
+  const width = pen.measureText(shown).width;
+  const start = align === "center" ? x - width / 2 : align === "right" ? x - width : x;
+  const at = Math.max(left, Math.min(start, right - width));
+  pen.textAlign = "left";
+  pen.textBaseline = "middle";
+  if (halo) {
+    pen.strokeStyle = halo;
+    pen.lineWidth = 3;
+    pen.lineJoin = "round";
+    pen.strokeText(shown, at, y);
+  }
+  pen.fillStyle = colour;
+  pen.fillText(shown, at, y);
+  return [at, at + width];
+}
+
+/** The text, or as much of it as fits with … at its end. */
+export function shorten(pen, text, room) {
+  if (!Number.isFinite(room) || pen.measureText(text).width <= room) return text;
+  let kept = text;
+  while (kept.length > 1 && pen.measureText(`${kept}…`).width > room) kept = kept.slice(0, -1);
+  return `${kept.trimEnd()}…`;
+}
+
+/** Words broken into lines no wider than room. */
+export function wrap(pen, text, room) {
+  const lines = [];
+  for (const word of text.split(" ")) {
+    const longer = lines.length ? `${lines[lines.length - 1]} ${word}` : word;
+    if (lines.length && pen.measureText(longer).width <= room) lines[lines.length - 1] = longer;
+    else lines.push(word);
+  }
+  return lines;
+}
+
+/** Slanted lines: time about which nothing is known. */
+export function hatch(pen, look, x, y, width, height) {
+  if (width < 1) return;
+  pen.save();
+  pen.beginPath();
+  pen.rect(x, y, width, height);
+  pen.clip();
+  pen.fillStyle = look.back;
+  pen.fillRect(x, y, width, height);
+  pen.strokeStyle = look.faint;
+  pen.lineWidth = 1;
+  pen.beginPath();
+  for (let at = Math.floor((x - height) / 6) * 6; at < x + width; at += 6) {
+    pen.moveTo(at, y + height);
+    pen.lineTo(at + height, y);
+  }
+  pen.stroke();
+  pen.restore();
+}
+
+/** A mark of one of the shapes diamond, triangle, square, disc, ring, bar, about its middle. */
+export function mark(pen, shape, x, y, size, colour, ground) {
+  const half = size / 2;
+  pen.beginPath();
+  if (shape === "diamond") {
+    polygon(pen, [[x, y - half * 1.25], [x + half, y], [x, y + half * 1.25], [x - half, y]]);
+  } else if (shape === "triangle") {
+    polygon(pen, [[x - half, y - half * 0.8], [x + half, y - half * 0.8], [x, y + half * 0.9]]);
+  } else if (shape === "square") {
+    pen.rect(x - half * 0.85, y - half * 0.85, size * 0.85, size * 0.85);
+  } else if (shape === "bar") {
+    pen.rect(x - 1, y - half, 2, size);
+  } else {
+    pen.arc(x, y, half * 0.9, 0, 7);
+  }
+  pen.fillStyle = shape === "ring" ? ground : colour;
+  pen.fill();
+  pen.strokeStyle = shape === "ring" ? colour : ground;
+  pen.lineWidth = shape === "ring" ? 2 : 1;
+  if (shape !== "bar") pen.stroke();
+}
+
+function polygon(pen, points) {
+  points.forEach(([x, y], at) => (at ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+  pen.closePath();
+}
+
+/** A thin line on whole pixels, upright or level, dashed where asked. */
+export function rule(pen, x0, y0, x1, y1, colour, dash = []) {
+  const ratio = window.devicePixelRatio || 1;
+  const snap = (value) => (Math.floor(value * ratio) + 0.5) / ratio;
+  pen.beginPath();
+  pen.setLineDash(dash);
+  pen.strokeStyle = colour;
+  pen.lineWidth = 1;
+  pen.moveTo(x0 === x1 ? snap(x0) : x0, y0 === y1 ? snap(y0) : y0);
+  pen.lineTo(x0 === x1 ? snap(x1) : x1, y0 === y1 ? snap(y1) : y1);
+  pen.stroke();
+  pen.setLineDash([]);
+}

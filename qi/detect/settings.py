@@ -1,0 +1,49 @@
+"""Settings of the detectors, read from settings.toml: one section a detector, one entry an argument."""
+
+import tomllib
+from collections.abc import Callable
+from inspect import Parameter, signature
+from pathlib import Path
+from typing import Any
+
+from qi.detect import compressions, recoil, shocks, ventilations
+from qi.model.errors import QiError, UnknownWord
+
+PLACE = Path(__file__).with_name("settings.toml")
+USED_BY: dict[str, Callable[..., Any]] = {
+    "compressions_from_depth": compressions.from_depth,
+    "compressions_from_force": compressions.from_force,
+    "residual_force": compressions.residual_force,
+    "ventilations_from_pressure": ventilations.from_pressure,
+    "ventilations_from_capnogram": ventilations.from_capnogram,
+    "recoils": recoil.recoils,
+    "shocks_from_ecg": shocks.from_ecg,
+}
+
+
+def load(path: Path = PLACE) -> dict[str, dict[str, Any]]:
+    """Settings of every detector, ready to be handed to it as keyword arguments.
+
+    Parameters: path, a settings file; the one beside this module unless told otherwise.
+    Returns: section name -> argument name -> value.
+    Raises: UnknownWord for a section or entry that no detector has; QiError for one that is missing or is not a number.
+    """
+    with path.open("rb") as file:
+        found = tomllib.load(file)
+    for section, entries in found.items():
+        if section not in USED_BY:
+            raise UnknownWord(path.name, section, USED_BY)
+        for name, value in entries.items():
+            if name not in _arguments(section):
+                raise UnknownWord(f"{path.name}, [{section}]", name, _arguments(section))
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise QiError(f"{path.name}, [{section}]: {name} is {value!r}, it should be a number")
+    for section in USED_BY:
+        if missing := [name for name in _arguments(section) if name not in found.get(section, {})]:
+            raise QiError(f"{path.name}, [{section}]: {', '.join(missing)} missing")
+    return found
+
+
+def _arguments(section: str) -> list[str]:
+    """Names that a section must hold: the keyword-only arguments of its detector."""
+    return [one.name for one in signature(USED_BY[section]).parameters.values() if one.kind is Parameter.KEYWORD_ONLY]

@@ -1,0 +1,203 @@
+"""Times, drugs and airway: intervals between named moments, epinephrine, airway attempts."""
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from qi.model.case import Case
+from qi.model.errors import NotMeasurable
+from qi.model.number import NO_ARREST, Number, attempt, moments
+from qi.model.points import Point, between, charted
+from qi.model.spans import Spans
+from qi.model.vocabulary import ADVANCED_AIRWAYS
+
+INTERVALS = (
+    ("call", "dispatched"),
+    ("dispatched", "en_route"),
+    ("en_route", "on_scene"),
+    ("call", "on_scene"),
+    ("on_scene", "at_patient"),
+    ("call", "at_patient"),
+    ("call", "first_compression"),
+    ("at_patient", "first_compression_ems"),
+    ("at_patient", "pads_on"),
+    ("pads_on", "first_rhythm"),
+    ("first_rhythm", "first_shock"),
+    ("call", "first_shock"),
+    ("first_compression_ems", "access"),
+    ("access", "first_epinephrine"),
+    ("first_compression_ems", "airway_placed"),
+    ("first_compression_ems", "device_on"),
+    ("first_compression_ems", "rosc"),
+    ("rosc", "rearrest"),
+    ("first_compression_ems", "terminated"),
+    ("on_scene", "left_scene"),
+    ("left_scene", "at_hospital"),
+    ("at_hospital", "care_transferred"),
+)
+_ADRENALINE = ("epinephrine", "adrenaline")
+
+
+def _points(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> dict[str, Point | None]:
+    seen = Point("first_compression_ems", float(compressions["onset_s"].iloc[0]), case.monitor_clock) if len(compressions) else None
+    shock = Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock) if len(shocks) else None
+    advanced = [charted(case, "airway_placed", value=kind) for kind in ADVANCED_AIRWAYS]
+    doses = _epinephrine(case)
+    dose = doses.iloc[0] if len(doses) else None
+    same = ("dispatched", "en_route", "on_scene", "at_patient", "left_scene", "at_hospital", "care_transferred", "rosc", "rearrest")
+    return {
+        **{name: charted(case, name) for name in (*same, "access", "terminated")},
+        "call": charted(case, "call_received"),
+        "first_compression": charted(case, "cpr_started") or seen,
+        "first_compression_ems": seen,
+        "pads_on": charted(case, "device_on", value="defib_pads"),
+        "first_rhythm": charted(case, "rhythm"),
+        "first_shock": shock,
+        "first_epinephrine": None if dose is None else Point("first_epinephrine", float(dose["time_s"]), str(dose["clock"])),
+        "airway_placed": min((point for point in advanced if point), key=lambda point: point.time_s, default=None),
+        "device_on": charted(case, "device_on", value="itd"),
+    }
+
+
+def interval_s(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> list[Number]:
+    """Intervals between named moments of the call, `from` one `of` the next.
+
+    Parameters: case, for its events and clocks; compressions, COMPRESSIONS table [s]; shocks, SHOCKS table [s].
+    Returns: Numbers [s], one for each pair of INTERVALS; ± in error where two clocks meet, a negative one flagged.
+    Raises: nothing; an answer that cannot be given says which moment is not recorded.
+    References: time and duration definitions of the state EMS officials' data council (read); Utstein 2015 (from memory).
+    """
+    points = _points(case, compressions, shocks)
+    return [
+        attempt(
+            between,
+            case,
+            points[start],
+            points[end],
+            of=end,
+            from_=start,
+            no_start=f"{_words(start)} is not recorded",
+            no_end=f"{_words(end)} is not recorded",
+        )
+        for start, end in INTERVALS
+    ]
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ").removesuffix(" ems")
+
+
+def _epinephrine(case: Case) -> pd.DataFrame:
+    """The doses of the source that charted most: two records of one incident may hold the same dose twice."""
+    doses = case.events[(case.events["type"] == "drug") & case.events["value"].str.casefold().isin(_ADRENALINE)]
+    counts = doses["source"].value_counts(sort=False)
+    return doses[doses["source"] == counts.idxmax()] if len(counts) else doses
+
+
+def epinephrine_doses(case: Case) -> Number:
+    """How many doses of epinephrine were given.
+
+    Parameters: case, for its drug events.
+    Returns: Number, a count: of the source that charted most; high is the sum over all sources, which may hold one dose twice.
+    Raises: NotMeasurable when no file of the case could have charted a drug.
+    References: 1 mg every 3 to 5 min, AHA 2020 and 2025, ERC (read in secondary notes).
+    """
+    doses = _epinephrine(case)
+    everything = case.events[(case.events["type"] == "drug") & case.events["value"].str.casefold().isin(_ADRENALINE)]
+    if doses.empty and not any("drug" in source.could_chart for source in case.sources):
+        raise NotMeasurable("no file of this case could have charted a drug: a care record or drug events would")
+    low, high = float(len(doses)), float(len(everything))
+    remark = "charted in more than one record: some may be the same dose" if high > low else None
+    return Number(low, n=len(doses), low=low, high=high, remark=remark, spans_s=moments(doses["time_s"]))
+
+
+def time_to_epinephrine_s(case: Case, arrest: Spans) -> Number:
+    """Time to the first epinephrine, from the later of patient contact and the start of the arrest.
+
+    Parameters: case, for its events and clocks; arrest, the arrest spans [s].
+    Returns: Number [s], error where two clocks meet.
+    Raises: NotMeasurable when no dose, or no zero point, was recorded.
+    References: arrival to first dose, M. Hansen et al., Circulation 137 (2018) 2032 (abstract read); the zero point is ours.
+    """
+    if not arrest:
+        raise NotMeasurable(NO_ARREST)
+    doses = _epinephrine(case)
+    start = Point("arrest", arrest.first.start_s, case.monitor_clock)
+    contact = charted(case, "at_patient")
+    usable = contact is not None and case.clocks[contact.clock].placed and contact.time_s > start.time_s
+    zero = contact if usable else start
+    dose = Point("first_epinephrine", float(doses["time_s"].iloc[0]), str(doses["clock"].iloc[0])) if len(doses) else None
+    return between(case, zero, dose, no_start="", no_end="no epinephrine was charted")
+
+
+def epinephrine_interval_s(case: Case, arrest: Spans) -> list[Number]:
+    """Time between doses of epinephrine inside one arrest span: the median, and each (`of` 1-2, 2-3, …).
+
+    Parameters: case, for its drug events; arrest, the arrest spans [s].
+    Returns: Numbers [s].
+    Raises: NotMeasurable when no span holds two doses.
+    References: every 3 to 5 min, AHA 2020 and 2025, ERC (read in secondary notes).
+    """
+    doses = _epinephrine(case)
+    clock = str(doses["clock"].iloc[0]) if len(doses) else case.monitor_clock
+    loose = case.apart_s(clock, case.monitor_clock) or 0.0
+    times = doses["time_s"].to_numpy()
+    span_of = np.array([_span_at(time, arrest, loose) for time in times])
+    pairs = [
+        (f"{i + 1}-{i + 2}", float(times[i]), float(times[i + 1]))
+        for i in range(len(times) - 1)
+        if span_of[i] >= 0 and span_of[i] == span_of[i + 1]
+    ]
+    if not pairs:
+        raise NotMeasurable("no arrest span holds two charted doses of epinephrine")
+    steps = [end - start for _, start, end in pairs]
+    whole = tuple((start, end) for _, start, end in pairs)
+    each = [Number(end - start, n=1, of=of, spans_s=((start, end),)) for of, start, end in pairs]
+    return [Number(float(np.median(steps)), n=len(steps), spans_s=whole), *each]
+
+
+def _span_at(time_s: float, arrest: Spans, loose_s: float) -> int:
+    """Number of the span that holds a time, allowing for its clock; -1 for none."""
+    distances = [max(span.start_s - time_s, time_s - span.end_s, 0.0) for span in arrest]
+    return int(np.argmin(distances)) if distances and min(distances) <= loose_s else -1
+
+
+def _tries(case: Case) -> pd.DataFrame:
+    rows = case.events[(case.events["type"] == "airway_placed") & case.events["value"].isin(ADVANCED_AIRWAYS)]
+    if rows.empty:
+        raise NotMeasurable("no advanced airway was charted")
+    texts = rows["text"].fillna("")
+    attempts = texts.str.extract(r"\battempts=(\d+)", flags=re.IGNORECASE)[0].astype(float)
+    success = texts.str.extract(r"\bsuccessful=(\w+)", flags=re.IGNORECASE)[0].str.casefold()
+    return rows.assign(attempts=attempts, success=success)
+
+
+def airway_attempts(case: Case) -> Number:
+    """How many attempts at an advanced airway were charted.
+
+    Parameters: case, for its airway_placed events, whose text may say attempts=N.
+    Returns: Number, a count; an entry without a number counts as one attempt, which the remark says.
+    Raises: NotMeasurable when no advanced airway was charted.
+    References: attempts as in NEMSIS eProcedures.05 (read).
+    """
+    rows = _tries(case)
+    silent = int(rows["attempts"].isna().sum())
+    count = float(rows["attempts"].fillna(1.0).sum())
+    remark = f"{silent} without a charted number, counted as one attempt each" if silent else None
+    return Number(count, n=len(rows), low=count, high=count if not silent else None, remark=remark, spans_s=moments(rows["time_s"]))
+
+
+def first_pass(case: Case) -> Number:
+    """Whether the first advanced airway went in at the first attempt: 1 yes, 0 no.
+
+    Parameters: case, for its airway_placed events, whose text may say attempts=N successful=yes.
+    Returns: Number 0 or 1.
+    Raises: NotMeasurable when no advanced airway, or no number of attempts, was charted.
+    References: attempts and success as in NEMSIS eProcedures.05 and .06 (read).
+    """
+    row = _tries(case).iloc[0]
+    if pd.isna(row["attempts"]):
+        raise NotMeasurable("the number of attempts was not charted: a care record with attempts would show it")
+    passed = row["attempts"] == 1 and row["success"] not in ("no", "false")
+    return Number(float(passed), n=1, spans_s=moments([row["time_s"]]))

@@ -1,0 +1,91 @@
+"""Everything found on one case that a measure may ask for, by name."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from qi.model.case import Case
+from qi.model.spans import Span, Spans
+
+ALWAYS = Spans(np.array([[-np.inf, np.inf]]))
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One edge of an arrest span: when, whether it starts or ends the span, and which rule and clock set it."""
+
+    time_s: float
+    side: str
+    rule: str
+
+
+@dataclass(frozen=True, eq=False)
+class Arrest:
+    """When the patient had no circulation, as far as the files tell.
+
+    spans, the arrest spans [s]; edges, which rule set each; closed_by, what ended the last span (rosc, terminated,
+    care_transferred, recording); final_pause_s, what lies between the last release and a closing event that stands on another
+    clock, as (start, end); rosc, stretches of charted circulation between the spans and after [s].
+    """
+
+    spans: Spans = field(default_factory=Spans)
+    edges: tuple[Edge, ...] = ()
+    closed_by: str | None = None
+    final_pause: Span | None = None
+    final_pause_error_s: float | None = None
+    rosc: Spans = field(default_factory=Spans)
+    questions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """What was found on one case. Tables follow qi.model.tables; `*_known` is when a sensor could have seen such a thing.
+
+    course is how the arrest went;
+    exhalations are the breaths a capnogram saw; strokes names the sensors that know only the stroke of a compression; runs are
+    the stretches with hands on the chest, parted by the protocol's gap; airway maps an airway kind to the time it was in place.
+    """
+
+    case: Case
+    course: Arrest
+    compressions: pd.DataFrame
+    compressions_known: Spans
+    strokes: frozenset[str]
+    runs: Spans
+    pauses: pd.DataFrame
+    ventilations: pd.DataFrame
+    ventilations_known: Spans
+    exhalations: pd.DataFrame
+    exhalations_known: Spans
+    recoils: pd.DataFrame
+    shocks: pd.DataFrame
+    devices: pd.DataFrame
+    airway: Mapping[str, Spans]
+
+    @property
+    def arrest(self) -> Spans:
+        """The arrest spans."""
+        return self.course.spans
+
+    @property
+    def unknown(self) -> Spans:
+        """Time in which no sensor could have seen a compression."""
+        return ALWAYS.minus(self.compressions_known)
+
+    @property
+    def breaths_unknown(self) -> Spans:
+        """Time in which no sensor could have seen a breath."""
+        return ALWAYS.minus(self.ventilations_known)
+
+    @property
+    def advanced(self) -> Spans:
+        """Time with an advanced airway in place."""
+        return self.airway.get("supraglottic", Spans()).union(self.airway.get("tracheal_tube", Spans()))
+
+    @property
+    def machine(self) -> Spans:
+        """Time under a mechanical compressor, as charted."""
+        rows = self.devices[self.devices["kind"] == "mechanical_cpr"]
+        return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True))

@@ -1,0 +1,118 @@
+"""A reviewed case: the protocol in force, each measure's answer with its verdict, and what was found."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from qi.model.case import Case, Note
+from qi.model.findings import Findings
+from qi.model.number import Number
+
+
+@dataclass(frozen=True)
+class Definition:
+    """A number that defines a measure: its value, unit, edition, how far it was checked, and its source."""
+
+    value: Any
+    unit: str
+    edition: str
+    checked: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A stretch that a value should lie in, edges included unless strict; either edge may be open."""
+
+    text: str
+    low: float
+    high: float
+    strict: bool
+    source: str
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What is asked of one measure: a limit (the floor) and a goal (a tighter aim); of names the answers it is asked of."""
+
+    limit: Limit | None
+    goal: Limit | None
+    of: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Protocol:
+    """The protocol in force: who chose it, its definitions by name and its rules by measure id."""
+
+    name: str
+    title: str
+    edition: str
+    chosen_by: str
+    definitions: Mapping[str, Definition]
+    rules: Mapping[str, Rule]
+    judged: bool = True
+    age_known: bool = True
+
+    @property
+    def values(self) -> dict[str, Any]:
+        """The definitions' values by name, as measures take them."""
+        return {name: definition.value for name, definition in self.definitions.items()}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One measure's answer with its verdict and everything that a screen or file says of it."""
+
+    id: str
+    label: str
+    unit: str
+    number: Number
+    verdict: str
+    limit: Limit | None
+    goal: Limit | None
+    goal_verdict: str
+    method: str
+    source: str
+
+    @property
+    def value(self) -> float | None:
+        """The value, None where the case cannot show it."""
+        return self.number.value
+
+    @property
+    def of(self) -> str | None:
+        """Which of several answers of one measure this is."""
+        return self.number.of
+
+    @property
+    def from_(self) -> str | None:
+        """The zero point, where there are several."""
+        return self.number.from_
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """One case, what was found on it, and every measure held against the protocol in force."""
+
+    case: Case
+    findings: Findings
+    protocol: Protocol
+    numbers: tuple[Judged, ...]
+    notes: tuple[Note, ...]
+
+    def all_of(self, id_: str) -> list[Judged]:
+        """Every answer of one measure, in its order."""
+        return [number for number in self.numbers if number.id == id_]
+
+    def of(self, id_: str, of: str | None = None, from_: str | None = None) -> Judged:
+        """One answer of one measure; without `of` and `from_` the plain one, or the first where there is none.
+
+        Raises: KeyError when there is no such answer.
+        """
+        answers = self.all_of(id_)
+        for number in answers:
+            if (number.of, number.from_) == (of, from_):
+                return number
+        if of is None and from_ is None and answers:
+            return answers[0]
+        raise KeyError(f"{id_} of {of} from {from_}")

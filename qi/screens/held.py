@@ -1,0 +1,221 @@
+"""Held to the protocol: each measure with its bounds, limit and verdict, its course by minute, and why."""
+
+import pandas as pd
+import streamlit as st
+
+from qi import pipeline
+from qi.charts import by_minute
+from qi.model.review import Judged, Review
+from qi.model.words import amount, answer, bounds, name
+from qi.screens.shown_time import since
+from qi.screens.theme import is_dark
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "What matters most": (
+        "compression_fraction",
+        "longest_pause_s",
+        "compression_rate",
+        "compression_depth_mm",
+        "released_fraction",
+        "ventilation_rate",
+        "breath_duration_s",
+        "seal_loss_fraction",
+        "time_to_device_s",
+        "peri_shock_pause_s",
+        "etco2_mmhg",
+        "time_to_epinephrine_s",
+    ),
+    "Compressions": (
+        "compression_fraction",
+        "compression_fraction_5min",
+        "compression_fraction_10min",
+        "compression_rate",
+        "rate_in_band",
+        "compressions_per_minute",
+        "compression_depth_mm",
+        "depth_in_band",
+        "released_fraction",
+        "fully_guideline_fraction",
+        "compressor_turn_s",
+    ),
+    "Pauses and shocks": (
+        "no_flow_s",
+        "longest_pause_s",
+        "longest_shock_pause_s",
+        "longest_other_pause_s",
+        "pauses_over_limit",
+        "final_pause_s",
+        "fraction_if_pauses_held",
+        "pre_shock_pause_s",
+        "post_shock_pause_s",
+        "peri_shock_pause_s",
+        "first_shock_s",
+        "shock_decisions",
+    ),
+    "Breaths and CO2": (
+        "ventilation_rate",
+        "over_ventilated_fraction",
+        "under_ventilated_fraction",
+        "breath_duration_s",
+        "long_breath_fraction",
+        "breaths_per_pause",
+        "two_breath_fraction",
+        "positive_pressure_fraction",
+        "etco2_mmhg",
+        "etco2_rise",
+        "waveform_co2_on_airway",
+    ),
+    "Device and seal": (
+        "time_to_device_s",
+        "device_on_fraction",
+        "device_left_on_s",
+        "recoil_pressure_cmh2o",
+        "seal_loss_fraction",
+        "device_by_pressure_s",
+    ),
+    "Times, drugs, airway": (
+        "interval_s",
+        "time_to_epinephrine_s",
+        "epinephrine_interval_s",
+        "epinephrine_doses",
+        "airway_attempts",
+        "first_pass",
+    ),
+}
+SHAPES = {"met": "● met", "not met": "◆ not met", "not measurable": "○ not measurable", "no limit set": "– no limit set"}
+
+
+def chosen(review: Review) -> Judged | None:
+    """The answer that the person has chosen in the table, known before the table is drawn again."""
+    rows = _rows(review, _group())
+    state = st.session_state.get(_key(review, _group()))
+    picked = state["selection"]["rows"] if state else []
+    return rows[picked[0]] if picked and picked[0] < len(rows) else None
+
+
+def show(review: Review) -> None:
+    """The table of one group, the reason behind a chosen row, and the course by minute."""
+    st.segmented_control(
+        "Group", list(GROUPS), key="group", default=next(iter(GROUPS)), required=True, label_visibility="collapsed", wrap=True
+    )
+    rows = _rows(review, _group())
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        st.caption("Choose a row to see why: it marks the picture and the close-up.")
+        st.dataframe(
+            _table(rows),
+            hide_index=True,
+            key=_key(review, _group()),
+            on_select="rerun",
+            selection_mode="single-row",
+            height=38 + 35 * min(len(rows), 14),
+            column_config={
+                "measure": st.column_config.TextColumn(width="large"),
+                "asked for": st.column_config.TextColumn(width="small"),
+            },
+        )
+    with right:
+        one = chosen(review)
+        if one is None:
+            _minutes(review)
+        else:
+            _why(review, one)
+
+
+def _group() -> str:
+    return st.session_state.get("group") or next(iter(GROUPS))
+
+
+def _key(review: Review, group: str) -> str:
+    return f"held-{review.case.id}-{group}"
+
+
+def _rows(review: Review, group: str) -> list[Judged]:
+    """Answers of the group; of a measure with several, those that say something, or the first."""
+    rows = []
+    for id_ in GROUPS[group]:
+        answers = review.all_of(id_)
+        told = [judged for judged in answers if judged.value is not None or judged.number.status]
+        rows += (told or answers)[: 1 if group == "What matters most" and id_ != "ventilation_rate" else None]
+    return rows
+
+
+def _table(rows: list[Judged]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "measure": [name(judged) for judged in rows],
+            "value": [_short(judged) for judged in rows],
+            "bounds": [bounds(judged.number, judged.unit) for judged in rows],
+            "asked for": [_asked(judged) for judged in rows],
+            "verdict": [SHAPES[judged.verdict] for judged in rows],
+        }
+    )
+
+
+def _short(judged: Judged) -> str:
+    if judged.value is None:
+        return {"never": "never", "censored": "not by the end of the record"}.get(judged.number.status or "", "–")
+    error = f" ± {amount(judged.number.error, judged.unit)}" if judged.number.error else ""
+    return amount(judged.value, judged.unit) + error
+
+
+def _asked(judged: Judged) -> str:
+    parts = [judged.limit.text if judged.limit else "", f"goal {judged.goal.text}" if judged.goal else ""]
+    return "; ".join(part for part in parts if part)
+
+
+def _why(review: Review, judged: Judged) -> None:
+    number = judged.number
+    with st.container(border=True):
+        st.markdown(f"**{name(judged)}**")
+        st.write(f"{answer(judged)} · {SHAPES[judged.verdict]}")
+        if number.reason:
+            st.write(f"Why there is no {'verdict' if number.value is not None else 'number'}: {number.reason}.")
+        if number.remark:
+            st.write(number.remark[0].upper() + number.remark[1:] + ".")
+        st.write(f"How: {judged.method}")
+        facts = [f"n = {number.n}"] if number.n is not None else []
+        facts += [f"{number.coverage:.0%} of it known".replace("%", " %")] if number.coverage is not None else []
+        st.caption(" · ".join([*facts, f"defined by: {judged.source}"]))
+        for word, limit in (("Limit", judged.limit), ("Goal", judged.goal)):
+            if limit:
+                st.caption(f"{word} {limit.text}: {limit.source}")
+        if number.spans_s:
+            st.caption(_where(review, judged))
+
+
+def _where(review: Review, judged: Judged) -> str:
+    spans = judged.number.spans_s
+    first = ", ".join(since(review, start) for start, _ in spans[:6])
+    more = f" and {len(spans) - 6} more" if len(spans) > 6 else ""
+    return f"Marked on the picture at {first}{more}."
+
+
+def _minutes(review: Review) -> None:
+    """The course by minute: hands on the chest, rate, depth, breaths."""
+    table, values = pipeline.by_minute(review), review.protocol.values
+    limit = review.of("compression_fraction").limit
+    rows = [
+        by_minute.Course("hands on", "%", "chest", table["fraction"] * 100, limit.low * 100 if limit else None),
+        by_minute.Course("rate", "per min", "chest", table["rate_per_min"], *values["rate_band_per_min"]),
+        by_minute.Course("depth", "mm", "chest", table["depth_mm"], *values["depth_band_mm"]),
+        by_minute.Course(
+            "breaths",
+            "per min",
+            "breath",
+            table["breaths_per_min"],
+            values["under_ventilated_per_min"],
+            values["over_ventilated_per_min"],
+        ),
+    ]
+    told = [row for row in rows if row.values.notna().any()]
+    if not told:
+        st.write("No minute of this case has compressions or breaths that a sensor could see.")
+        return
+    st.caption("By minute of the arrest; the shaded band is what the protocol asks for.")
+    st.plotly_chart(
+        by_minute.figure(told, dark=is_dark()),
+        key="by-minute",
+        config={"displayModeBar": False},
+        alt="Course by minute of the arrest: " + ", ".join(row.name for row in told),
+    )

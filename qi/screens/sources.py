@@ -1,0 +1,49 @@
+"""What was read, how the clocks sit, and what a person should know of it."""
+
+import pandas as pd
+import streamlit as st
+
+from qi.model.review import Review
+from qi.model.words import clock
+from qi.screens.shown_time import since
+
+
+def show(review: Review) -> None:
+    """Files, clocks, arrest edges and notes, folded away below the answer; opened by itself when something could not be read."""
+    troubled = any(note.level == "error" for note in review.notes)
+    count = sum(note.level in ("warning", "error") for note in review.notes)
+    label = "What was read, and how sure the clocks are"
+    with st.expander(f"{label} ({count} to look at)" if count else label, expanded=troubled):
+        st.dataframe(_files(review), hide_index=True, key="files")
+        st.markdown("**How the arrest was placed in time**")
+        for edge in review.findings.course.edges:
+            st.write(f"{'Starts' if edge.side == 'start' else 'Ends'} at {since(review, edge.time_s)}: {edge.rule}.")
+        if review.notes:
+            st.markdown("**Notes**")
+            notes = [{"level": note.level, "where": note.where, "what": note.text} for note in review.notes]
+            st.dataframe(
+                pd.DataFrame(notes),
+                hide_index=True,
+                key="notes",
+                column_config={"what": st.column_config.TextColumn(width="large")},
+            )
+
+
+def _files(review: Review) -> pd.DataFrame:
+    clocks = review.case.clocks
+    rows = []
+    for source in review.case.sources:
+        told = clocks[source.clock]
+        placed = (
+            f"{told.offset_s:+.0f} s ± {told.uncertainty_s:.0f} s, {told.method}" if told.placed else f"not placed: {told.method}"
+        )
+        rows.append(
+            {
+                "file": source.file,
+                "read as": f"{source.format}, {source.kind}",
+                "covers": f"{since(review, source.start_s)} to {since(review, source.end_s)}" if told.placed else "–",
+                "length": clock(source.end_s - source.start_s),
+                "clock against the reference": placed,
+            }
+        )
+    return pd.DataFrame(rows)

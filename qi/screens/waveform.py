@@ -1,0 +1,112 @@
+"""The case drawn in the browser: "In one picture" and "Close up", two views of one Streamlit component (canvas, no build step).
+
+How it is registered. The JavaScript is served as files under /_stcore/bidi-components/, so that it runs under the content
+security policy `script-src 'self'`; text handed over inline would need `blob:`. Streamlit serves files only for a component with a
+declared asset folder, and reads that declaration from the metadata of *installed* packages. The app runs from a checkout, with
+nothing of its own installed, so `_component` makes the same declaration to Streamlit's component manager directly. The manager and
+its manifest class are not part of Streamlit's documented interface; requirements.txt holds Streamlit to the release they were read
+in. It is repeated for each runtime, because each AppTest brings its own.
+
+How the data travel. `keep` mounts two unseen instances with bytes, samples and events; Streamlit sends bytes again only when they
+changed. The views are sent the case's key and a few numbers, and find the rest in the browser's memory, which keeps two cases.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+from streamlit.components.v2 import component
+from streamlit.components.v2.get_bidi_component_manager import get_bidi_component_manager
+from streamlit.components.v2.manifest_scanner import ComponentConfig, ComponentManifest
+from streamlit.components.v2.types import ComponentRenderer
+
+FOLDER = Path(__file__).parents[1] / "charts" / "waveforms"
+PROJECT, PART = "qi", "waveforms"
+NAME = f"{PROJECT}.{PART}"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What the person just chose on a view, in this run only: a moment, or a window [s from case start]."""
+
+    moment_s: float | None = None
+    window_s: tuple[float, float] | None = None
+
+
+def keep(samples: bytes, overlay: bytes, *, key: str) -> None:
+    """Hand a case to the browser; call it on every run, before or after the views.
+
+    Parameters: samples, from pack.samples; overlay, pack.message(pack.overlay(...)); both are best cached by case and revision;
+    key, unique on the page.
+    """
+    with st.container(gap=None):
+        _component()(data=samples, key=f"{key}-samples")
+        _component()(data=overlay, key=f"{key}-overlay")
+
+
+def show_picture(
+    case: str,
+    *,
+    key: str,
+    highlight: Mapping[str, Any] | None = None,
+    on_choice: Callable[[], None] | None = None,
+) -> Choice:
+    """The whole arrest on one time axis. A click chooses a moment, a drag a window; the close-up follows at once by itself.
+
+    Parameters: case, the key that samples and overlay were packed with; key, unique on the page; highlight, from pack.highlight,
+    evidence to mark; on_choice, called before the next run (the value is then in st.session_state[key].moment or .window).
+    Returns: the choice that caused this run, else an empty one.
+    """
+    data = {"role": "picture", "case": case, "key": key, "highlight": highlight}
+    return _show(data, key=key, on_choice=on_choice)
+
+
+def show_close_up(
+    case: str,
+    *,
+    key: str,
+    moment_s: float | None = None,
+    window_s: tuple[float, float] | None = None,
+    highlight: Mapping[str, Any] | None = None,
+    on_choice: Callable[[], None] | None = None,
+) -> Choice:
+    """The waveforms of a window with the detected events on them. Zoom and pan happen in the browser.
+
+    Parameters: case, key, highlight, on_choice as in show_picture; moment_s, a moment to move to when it changes and is not in
+    view already [s from case start]; window_s, a window to move to when it changes [s].
+    Returns: the moment clicked that caused this run, else an empty choice.
+    """
+    window = None if window_s is None else [round(float(edge), 3) for edge in window_s]
+    data = {"role": "close_up", "case": case, "key": key, "highlight": highlight, "moment": moment_s, "window": window}
+    return _show(data, key=key, on_choice=on_choice)
+
+
+def _show(data: Mapping[str, Any], *, key: str, on_choice: Callable[[], None] | None) -> Choice:
+    """Mount one view and turn its triggers into a Choice."""
+    tell = on_choice or _nothing
+    result = _component()(data=data, key=key, on_moment_change=tell, on_window_change=tell)
+    window = result["window"]
+    return Choice(result["moment"], None if window is None else (float(window[0]), float(window[1])))
+
+
+def _nothing() -> None:
+    """A trigger is only reported when it has a callback."""
+
+
+def _component() -> ComponentRenderer:
+    """The registered component, declared to the runtime that runs this script."""
+    manager = get_bidi_component_manager()
+    if manager.get_component_asset_root(NAME) is None:
+        parts = [ComponentConfig(name=PART, asset_dir="assets")]
+        manager.register_from_manifest(ComponentManifest(name=PROJECT, version="1", components=parts), FOLDER)
+    return _renderer()
+
+
+@cache
+def _renderer() -> ComponentRenderer:
+    """Style goes along as text, so that nothing is seen unstyled; it needs no more than Streamlit's own style policy."""
+    style = (FOLDER / "assets" / "waveforms.css").read_text(encoding="utf-8")
+    return component(NAME, css=style, js="waveforms.js")

@@ -1,0 +1,15 @@
+"""The linter, the formatter and the type checker stay green."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.mark.parametrize("command", [["ruff", "check"], ["ruff", "format", "--check"], ["mypy"]], ids=" ".join)
+def test_tool_finds_nothing(command):
+    found = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert found.returncode == 0, found.stdout + found.stderr
