@@ -4,7 +4,7 @@ import streamlit as st
 
 from qi.screens import protocol_page, walkthrough
 
-st.set_page_config(page_title="Arrest review", layout="wide")
+st.set_page_config(page_title="Arrest review", page_icon=walkthrough.ICON, layout="wide")
 st.navigation(
     [
         st.Page(walkthrough.show, title="Walkthrough", url_path="walkthrough", icon=":material/timeline:", default=True),

@@ -106,6 +106,7 @@ def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
     gap_s = in_force.values["gap_s"]
     pressed = find_compressions(case, tune, gap_s)
     course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
+    pressed = choice.up_to_edges(pressed, course.spans, case.recorded, **tune["known_to_edges"])
     hands_on = pauses.runs(pressed.events, gap_s=gap_s)
     breaths, exhalations = find_breaths(case, tune)
     by_ecg = _ecg_shocks(case, tune["shocks_from_ecg"])

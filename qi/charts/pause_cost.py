@@ -25,7 +25,7 @@ def figure(pauses: pd.DataFrame, *, limit_s: float, dark: bool = False) -> go.Fi
             x=rows[part],
             orientation="h",
             name=name,
-            marker={"color": colour, "pattern": {"shape": hatch, "fgcolor": "white" if not dark else "black"}},
+            marker={"color": colour, "pattern": {"shape": hatch, "fillmode": "overlay", "fgcolor": "black" if dark else "white"}},
             hovertemplate="%{y}: %{x:.0f} s " + name + "<extra></extra>",
         )
     chart.update_layout(

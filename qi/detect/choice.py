@@ -41,3 +41,18 @@ def together(seen: Sequence[Seen], empty: pd.DataFrame) -> Seen:
     filled = [part for part in parts if len(part)]
     table = pd.concat(filled, ignore_index=True).sort_values("time_s", ignore_index=True) if filled else empty
     return Seen(", ".join(names), table, known)
+
+
+def up_to_edges(seen: Seen, arrest: Spans, recorded: Spans, *, use_tail_s: float) -> Seen:
+    """The same events, known also between a nearby edge of the arrest and the first or last sign of use.
+
+    Parameters: seen, events and known time [s]; arrest, the arrest spans [s]; recorded, time with a recording [s]; use_tail_s, how
+    far an edge may lie from the sign of use [s].
+    Returns: Seen with known time that reaches to edges within use_tail_s, where a recording was running.
+    """
+    if not seen.known:
+        return seen
+    used = seen.known.hull
+    near = [(span.start_s, used.start_s) for span in arrest if 0 < used.start_s - span.start_s <= use_tail_s]
+    near += [(used.end_s, span.end_s) for span in arrest if 0 < span.end_s - used.end_s <= use_tail_s]
+    return Seen(seen.sensor, seen.events, seen.known.union(Spans.of(near).overlap(recorded)))

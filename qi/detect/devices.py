@@ -10,17 +10,19 @@ from qi.model.spans import Spans
 from qi.model.tables import DEVICES, make
 from qi.model.vocabulary import ADVANCED_AIRWAYS
 
+_TYPES = ("device_on", "device_off", "airway_placed", "airway_removed")
+
 
 def devices(case: Case) -> pd.DataFrame:
     """Stretches with a device on, from device_on and device_off, airway_placed and airway_removed.
 
-    Parameters: case, for its events [s]. Events on a clock that could not be placed are left out.
-    Returns: DEVICES table; off_s is missing where no removal was charted. A second "on" while it is on is the same stretch; a new
-    advanced airway ends the one before.
+    Parameters: case, for its events [s]. Where the monitor's clock tells of a kind of device, other clocks do not; events on a
+    clock that could not be placed are left out.
+    Returns: DEVICES table; off_s is missing where no removal was charted. A second "on" while it is on is the same stretch; a
+    new advanced airway ends the one before.
     """
-    usable = [case.clocks[clock].placed or clock == case.monitor_clock for clock in case.events["clock"]]
     rows: list[dict[str, object]] = []
-    for event in case.events[usable].itertuples():
+    for event in _telling(case).itertuples():
         kind = str(event.value)
         if event.type == "device_on" or (event.type == "airway_placed" and kind in ADVANCED_AIRWAYS and _went_in(event.text)):
             if event.type == "airway_placed":
@@ -32,6 +34,15 @@ def devices(case: Case) -> pd.DataFrame:
         elif event.type == "airway_removed":
             _close(rows, [kind] if kind in ADVANCED_AIRWAYS else list(ADVANCED_AIRWAYS), event.time_s)
     return make(DEVICES, **{name: [row[name] for row in rows] for name in ("kind", "on_s", "off_s", "clock", "source")})
+
+
+def _telling(case: Case) -> pd.DataFrame:
+    """The events that tell of devices: of each kind, those on the monitor's clock where there are any."""
+    events = case.events[case.events["type"].isin(_TYPES)]
+    kind = events["value"].where(~events["type"].isin(("airway_placed", "airway_removed")), "airway")
+    own = events["clock"] == case.monitor_clock
+    placed = np.array([case.clocks[clock].placed for clock in events["clock"]], dtype=bool)
+    return events[own | (placed & ~kind.isin(kind[own]))]
 
 
 def _went_in(text: object) -> bool:

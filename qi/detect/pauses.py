@@ -55,16 +55,20 @@ def pauses(
     compressions [s]; case, for its events and clocks; shocks_s and breaths_s, moments of shocks and breaths [s]; cause_reach_s, how
     far from a pause an event still tells its cause, apart from its clock [s]; least_breath_pause_s and
     longest_breath_pause_s, length of a pause for breaths [s].
-    Returns: the PAUSES table, and a sentence for each event whose clock is too loose to say which of several pauses it belongs to.
+    Returns: the PAUSES table, and a sentence on the events whose clock is too loose to say which of several pauses they belong to.
     References: our definition (no source).
     """
     edges = arrest.overlap(known).minus(hands_on).edges
     found: list[set[str]] = [set() for _ in edges]
     loose: list[str] = []
-    for cause, start, end, apart in _tellers(case, shocks_s):
+    told = _tellers(case, shocks_s)
+    exact = {cause for cause, _, _, apart in told if apart <= cause_reach_s}
+    for cause, start, end, apart in told:
+        if apart > cause_reach_s and cause in exact:
+            continue  # the monitor's clock tells of the same, and better
         near = np.flatnonzero((edges[:, 0] <= end + cause_reach_s + apart) & (edges[:, 1] >= start - cause_reach_s - apart))
         if len(near) > 1 and apart > cause_reach_s:
-            loose.append(f"{cause.replace('_', ' ')} at {start:.0f} s ± {apart:.0f} s could belong to any of {len(near)} pauses")
+            loose.append(cause)
             continue
         for i in near:
             found[i].add(cause)
@@ -80,7 +84,15 @@ def pauses(
         causes=[" ".join(some) for some in causes],
         unknown_s=_touching(edges, arrest.minus(known)),
     )
-    return table, loose
+    return table, _too_loose(loose)
+
+
+def _too_loose(causes: list[str]) -> list[str]:
+    """One sentence for all events that could belong to several pauses."""
+    if not causes:
+        return []
+    counts = ", ".join(f"{causes.count(cause)} × {cause.replace('_', ' ')}" for cause in dict.fromkeys(causes))
+    return [f"events on a clock too loose to say which of several pauses they belong to give no cause: {counts}"]
 
 
 def _tellers(case: Case, shocks_s: np.ndarray) -> list[tuple[str, float, float, float]]:

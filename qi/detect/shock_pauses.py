@@ -38,7 +38,7 @@ def delivered(case: Case, by_ecg: pd.DataFrame, *, same_shock_s: float) -> pd.Da
         {
             "time_s": events["time_s"].to_numpy(),
             "energy_j": pd.to_numeric(events["value"], errors="coerce").to_numpy(float),
-            "sensor": [f"events ({source})" for source in events["source"]],
+            "sensor": pd.Series([f"events ({source})" for source in events["source"]], dtype="str"),
             "apart_s": apart,
         }
     )

@@ -36,7 +36,9 @@ def story(review: Review) -> list[Sentence]:
 def _value(judged: Judged) -> str:
     text = amount(judged.value, judged.unit)
     around = bounds(judged.number, judged.unit)
-    return f"{text} (between {around.replace(' to ', ' and ')} allowing for unknown time)" if around and "?" not in around else text
+    return (
+        f"{text} (between {around.replace(' to ', ' and ')} allowing for unknown time)" if around and around != "or more" else text
+    )
 
 
 def _span(review: Review) -> Sentence | None:
@@ -156,3 +158,12 @@ def _device(review: Review) -> Sentence | None:
 
 def _has_left(review: Review) -> bool:
     return any(judged.of == "itd" for judged in review.all_of("device_left_on_s"))
+
+
+def _clocks(review: Review) -> Sentence | None:
+    """Intervals that run backwards: the clocks, or the charting, disagree."""
+    backwards = [judged for judged in review.numbers if judged.unit == "s" and judged.value is not None and judged.value < 0]
+    if not any(judged.number.error for judged in backwards):
+        return None
+    text = "Some times run backwards across two clocks: the care record and the monitor disagree about the time of day by minutes."
+    return Sentence(text, tuple(dict.fromkeys(judged.id for judged in backwards)))

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 
-import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable
@@ -72,8 +71,8 @@ def longest_other_pause_s(pauses: pd.DataFrame, runs: Spans, arrest: Spans, unkn
 
 def _longest(pauses: pd.DataFrame, runs: Spans, arrest: Spans, unknown: Spans, *, or_none: bool) -> Number:
     coverage = known_share(arrest, unknown)
-    possible = arrest.minus(runs.minus(unknown))
-    high = float(np.diff(possible.edges).max()) if coverage < 1 and possible else None
+    possible = [span.seconds for span in arrest.minus(runs.minus(unknown)) if unknown.clip(span)]
+    high = max(possible) if possible else None
     if pauses.empty and not or_none:
         raise NotMeasurable("no pause with a shock in it was seen", coverage=coverage)
     if pauses.empty:

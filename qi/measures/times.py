@@ -8,7 +8,7 @@ import pandas as pd
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
 from qi.model.number import NO_ARREST, Number, attempt, moments
-from qi.model.points import Point, between, charted
+from qi.model.points import Point, between, charted, on_each_clock, surest
 from qi.model.spans import Spans
 from qi.model.vocabulary import ADVANCED_AIRWAYS
 
@@ -39,24 +39,24 @@ INTERVALS = (
 _ADRENALINE = ("epinephrine", "adrenaline")
 
 
-def _points(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> dict[str, Point | None]:
-    seen = Point("first_compression_ems", float(compressions["onset_s"].iloc[0]), case.monitor_clock) if len(compressions) else None
-    shock = Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock) if len(shocks) else None
-    advanced = [charted(case, "airway_placed", value=kind) for kind in ADVANCED_AIRWAYS]
-    doses = _epinephrine(case)
-    dose = doses.iloc[0] if len(doses) else None
+def _points(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> dict[str, list[Point]]:
+    """Each named moment as every clock tells it."""
+    seen = [Point("first_compression_ems", float(compressions["onset_s"].iloc[0]), case.monitor_clock)] if len(compressions) else []
+    shock = [Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock)] if len(shocks) else []
+    advanced = [point for kind in ADVANCED_AIRWAYS for point in on_each_clock(case, "airway_placed", value=kind)]
+    doses = _epinephrine(case).head(1)
     same = ("dispatched", "en_route", "on_scene", "at_patient", "left_scene", "at_hospital", "care_transferred", "rosc", "rearrest")
     return {
-        **{name: charted(case, name) for name in (*same, "access", "terminated")},
-        "call": charted(case, "call_received"),
-        "first_compression": charted(case, "cpr_started") or seen,
+        **{name: on_each_clock(case, name) for name in (*same, "access", "terminated")},
+        "call": on_each_clock(case, "call_received"),
+        "first_compression": on_each_clock(case, "cpr_started") or seen,
         "first_compression_ems": seen,
-        "pads_on": charted(case, "device_on", value="defib_pads"),
-        "first_rhythm": charted(case, "rhythm"),
+        "pads_on": on_each_clock(case, "device_on", value="defib_pads"),
+        "first_rhythm": on_each_clock(case, "rhythm"),
         "first_shock": shock,
-        "first_epinephrine": None if dose is None else Point("first_epinephrine", float(dose["time_s"]), str(dose["clock"])),
-        "airway_placed": min((point for point in advanced if point), key=lambda point: point.time_s, default=None),
-        "device_on": charted(case, "device_on", value="itd"),
+        "first_epinephrine": [Point("first_epinephrine", float(row.time_s), str(row.clock)) for row in doses.itertuples()],
+        "airway_placed": sorted(advanced, key=lambda point: point.time_s),
+        "device_on": on_each_clock(case, "device_on", value="itd"),
     }
 
 
@@ -73,8 +73,7 @@ def interval_s(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> 
         attempt(
             between,
             case,
-            points[start],
-            points[end],
+            *surest(case, points[start], points[end]),
             of=end,
             from_=start,
             no_start=f"{_words(start)} is not recorded",
@@ -164,13 +163,17 @@ def _span_at(time_s: float, arrest: Spans, loose_s: float) -> int:
 
 
 def _tries(case: Case) -> pd.DataFrame:
+    """Advanced airways of the source that says most of them: two records of one incident may hold the same one twice."""
     rows = case.events[(case.events["type"] == "airway_placed") & case.events["value"].isin(ADVANCED_AIRWAYS)]
     if rows.empty:
         raise NotMeasurable("no advanced airway was charted")
     texts = rows["text"].fillna("")
     attempts = texts.str.extract(r"\battempts=(\d+)", flags=re.IGNORECASE)[0].astype(float)
     success = texts.str.extract(r"\bsuccessful=(\w+)", flags=re.IGNORECASE)[0].str.casefold()
-    return rows.assign(attempts=attempts, success=success)
+    rows = rows.assign(attempts=attempts, success=success)
+    told = rows.groupby("source", sort=False).agg(numbered=("attempts", "count"), entries=("type", "size"))
+    best = told.sort_values(["numbered", "entries"], ascending=False, kind="stable").index[0]
+    return rows[rows["source"] == best]
 
 
 def airway_attempts(case: Case) -> Number:

@@ -1,8 +1,8 @@
 """Named moments of a case and the time between them, each on the clock that told it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-
-import pandas as pd
+from itertools import product
 
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
@@ -19,20 +19,39 @@ class Point:
     uncertainty_s: float = 0.0
 
 
-def charted(case: Case, type_: str, *, value: str | None = None, name: str | None = None) -> Point | None:
-    """The first charted event of a type (and value), preferring the monitor's clock, then clocks that could be placed.
+def on_each_clock(case: Case, type_: str, *, value: str | None = None, name: str | None = None) -> list[Point]:
+    """The first charted event of a type (and value) on each clock that tells of one, the monitor's clock first.
 
     An attempt that the source says did not succeed is no such event.
     """
     rows = case.events[(case.events["type"] == type_) & ~case.events["text"].str.contains("successful=no", na=False)]
     rows = rows if value is None else rows[rows["value"] == value]
-    if rows.empty:
-        return None
-    rank = pd.Series(
-        [2 if not case.clocks[clock].placed else int(clock != case.monitor_clock) for clock in rows["clock"]], rows.index
-    )
-    row = rows.loc[rank[rank == rank.min()].index[0]]
-    return Point(name or value or type_, float(row["time_s"]), str(row["clock"]), float(row["uncertainty_s"]))
+    points = [
+        Point(name or value or type_, float(row.time_s), str(row.clock), float(row.uncertainty_s))
+        for row in rows.drop_duplicates("clock").itertuples()
+    ]
+    return sorted(points, key=lambda point: _rank(case, point))
+
+
+def _rank(case: Case, point: Point) -> int:
+    return 2 if not case.clocks[point.clock].placed else int(point.clock != case.monitor_clock)
+
+
+def charted(case: Case, type_: str, *, value: str | None = None, name: str | None = None) -> Point | None:
+    """The first charted event of a type (and value), preferring the monitor's clock, then clocks that could be placed."""
+    return next(iter(on_each_clock(case, type_, value=value, name=name)), None)
+
+
+def surest(case: Case, starts: Sequence[Point], ends: Sequence[Point]) -> tuple[Point | None, Point | None]:
+    """Of several points for each end of an interval, the pair that one clock told, else the pair whose clocks are closest."""
+    if not (starts and ends):
+        return next(iter(starts), None), next(iter(ends), None)
+
+    def doubt(pair: tuple[Point, Point]) -> tuple[bool, float]:
+        lost = pair[0].clock != pair[1].clock and any(not case.clocks[point.clock].placed for point in pair)
+        return lost, case.apart_s(pair[0].clock, pair[1].clock) or 0.0
+
+    return min(product(starts, ends), key=doubt)
 
 
 def between(case: Case, start: Point | None, end: Point | None, *, no_start: str, no_end: str) -> Number:

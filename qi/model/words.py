@@ -32,7 +32,9 @@ def bounds(number: Number, unit: str) -> str:
     """The bounds for unknown time, where they differ from the value."""
     if number.low is None and number.high is None:
         return ""
-    low, high = amount(number.low, unit), amount(number.high, unit) if number.high is not None else "?"
+    if number.high is None:
+        return "or more"
+    low, high = amount(number.low, unit), amount(number.high, unit)
     if number.value is not None and low == high == amount(number.value, unit):
         return ""
     return f"{low} to {high}"
@@ -46,11 +48,23 @@ def answer(judged: Judged) -> str:
         text += f" ± {amount(number.error, judged.unit)}"
     range_ = bounds(number, judged.unit)
     if number.value is None:
-        return f"{range_} possible" if range_ and number.high is not None else (number.status or "not measurable")
+        said = number.status if number.status and number.status != "applied" else "not measurable"
+        return f"{range_} possible" if range_ and number.high is not None else said
+    if range_ == "or more":
+        return f"{text} or more"
     return f"{text} ({range_})" if range_ else text
 
 
 def name(judged: Judged) -> str:
-    """The label with what tells several answers apart."""
-    parts = [part.replace("_", " ") for part in (judged.of, f"from {judged.from_}" if judged.from_ else None) if part]
+    """The label with what tells several answers apart; an interval is named by its two moments."""
+    if judged.id == "interval_s" and judged.of and judged.from_:
+        text = f"{_moment(judged.from_)} to {_moment(judged.of)}"
+        return text[0].upper() + text[1:]
+    parts = [_moment(part) for part in (judged.of, f"from {judged.from_}" if judged.from_ else None) if part]
     return f"{judged.label}, {', '.join(parts)}" if parts else judged.label
+
+
+def _moment(name: str) -> str:
+    """A machine name as words: itd as ITD, rosc as ROSC."""
+    words = name.removesuffix("_ems").split("_")
+    return " ".join({"itd": "ITD", "rosc": "ROSC", "cpr": "CPR"}.get(word, word) for word in words)

@@ -99,27 +99,34 @@ def show(review: Review) -> None:
         "Group", list(GROUPS), key="group", default=next(iter(GROUPS)), required=True, label_visibility="collapsed", wrap=True
     )
     rows = _rows(review, _group())
-    left, right = st.columns([3, 2], gap="medium")
+    st.caption("Choose a row to see why: it marks the picture and the close-up.")
+    st.dataframe(
+        _table(rows),
+        hide_index=True,
+        key=_key(review, _group()),
+        on_select="rerun",
+        selection_mode="single-row",
+        height=38 + 35 * len(rows),
+        column_config={"measure": st.column_config.TextColumn(width="large")},
+    )
+    left, right = st.columns(2, gap="medium")
     with left:
-        st.caption("Choose a row to see why: it marks the picture and the close-up.")
-        st.dataframe(
-            _table(rows),
-            hide_index=True,
-            key=_key(review, _group()),
-            on_select="rerun",
-            selection_mode="single-row",
-            height=38 + 35 * min(len(rows), 14),
-            column_config={
-                "measure": st.column_config.TextColumn(width="large"),
-                "asked for": st.column_config.TextColumn(width="small"),
-            },
-        )
-    with right:
         one = chosen(review)
         if one is None:
-            _minutes(review)
+            _in_short(rows)
         else:
             _why(review, one)
+    with right:
+        _minutes(review)
+
+
+def _in_short(rows: list[Judged]) -> None:
+    """The verdicts of the table by kind, while no row is chosen."""
+    for verdict, shape in SHAPES.items():
+        names = [name(judged) for judged in rows if judged.verdict == verdict]
+        if names and verdict != "no limit set":
+            st.markdown(f"**{shape}**")
+            st.write(", ".join(names) + ".")
 
 
 def _group() -> str:

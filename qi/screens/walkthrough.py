@@ -1,5 +1,7 @@
 """One case from top to bottom: in words, in one picture, where the time went, held to the protocol, close up."""
 
+from pathlib import Path
+
 import streamlit as st
 
 from qi.charts.waveforms import pack
@@ -9,6 +11,9 @@ from qi.model.review import Review
 from qi.model.spans import Span
 from qi.screens import case_choice, cautions, held, sources, time_went, waveform
 from qi.screens.shown_time import zero_s
+
+
+ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
 
 
 def show() -> None:
@@ -62,8 +67,7 @@ def _head(review: Review) -> None:
 
 def _in_words(review: Review) -> None:
     st.subheader("In words", anchor=False)
-    for sentence in story(review):
-        st.write(sentence.text)
+    st.write(" ".join(sentence.text for sentence in story(review)))
     for question in review.findings.course.questions:
         st.caption(f"To check: {question}")
 

@@ -191,14 +191,15 @@ def main() -> None:
     st.set_page_config(page_title="Waveform demonstration", layout="wide")
     revision = int(st.checkbox("Second revision", key="second"))
     marked = st.checkbox("Why", key="why")
-    samples, overlay = packed("demo", revision)
+    case = "other" if st.checkbox("Another case", key="another") else "demo"
+    samples, overlay = packed(case, revision)
     waveform.keep(samples, overlay, key="case")
     long_ones = [(262.0, 280.0), (640.0, 655.0), (1240.0, 1260.0), (1862.0, 1876.0), (500.0, 500.0)]
     evidence = pack.highlight(long_ones, label="Evidence for: longest pause around a shock") if marked else None
     st.subheader("In one picture", anchor=False)
-    chosen = waveform.show_picture("demo", key="picture", highlight=evidence)
+    chosen = waveform.show_picture(case, key="picture", highlight=evidence)
     st.subheader("Close up", anchor=False)
-    looked = waveform.show_close_up("demo", key="closeup", highlight=evidence, moment_s=chosen.moment_s, window_s=chosen.window_s)
+    looked = waveform.show_close_up(case, key="closeup", highlight=evidence, moment_s=chosen.moment_s, window_s=chosen.window_s)
     st.session_state.runs = st.session_state.get("runs", 0) + 1
     st.text(
         f"picture moment {chosen.moment_s} window {chosen.window_s} close-up moment {looked.moment_s} run {st.session_state.runs}"

@@ -255,7 +255,7 @@ def test_screen_readers_get_the_events(read):
     assert read.page.locator(".close-up .range").get_attribute("aria-live") == "polite"
 
 
-def test_a_revision_of_events_does_not_send_the_samples_again(shown):
+def test_a_revision_sends_no_samples_again_and_each_case_keeps_its_window(shown):
     shown.close_up.focus()
     zoomed = shown.range_after(lambda: shown.page.keyboard.press("+"))
     lines = shown.page.locator(".picture ol.events")
@@ -264,6 +264,9 @@ def test_a_revision_of_events_does_not_send_the_samples_again(shown):
     playwright.expect(lines).to_contain_text("cause: moving")
     assert frames() < 1_000_000  # the samples are 5.4 million bytes
     assert shown.page.locator(".close-up .range").inner_text() == zoomed
+    another = shown.page.get_by_text("Another case")
+    assert _seconds(shown.range_after(another.click)) == 30
+    assert shown.range_after(another.click) == zoomed
 
 
 def _bytes_received(shown, act):

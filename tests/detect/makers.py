@@ -124,3 +124,29 @@ def pressure_ripple(onset_s, cycle_s, *, seconds, up=4.0, trough=1.5, rate_hz=25
         x = (times[part] - start) / cycle
         wave[part] = np.where(x < 0.4, up * np.sin(np.pi * x / 0.4) ** 2, -trough * np.sin(np.pi * np.clip((x - 0.4) / 0.6, 0, 1)))
     return wave
+
+
+def capnogram(rng, starts_s, *, seconds, artefact="clean", rate_hz=250.0, ripple_per_min=110.0, end_tidal=None, noise=0.15):
+    """CO2 at the mouth, each insufflation washing it out, and the end-tidal value before each [mmHg].
+
+    artefact: clean, or a compression ripple on the plateau only (I), the baseline only (II), or from plateau to baseline (III).
+    """
+    times = np.arange(int(seconds * rate_hz)) / rate_hz
+    levels = np.clip(20 + 8 * np.sin(starts_s / 90) + rng.normal(0, 1, len(starts_s)), 5, 60) if end_tidal is None else end_tidal
+    target = np.zeros(len(times))
+    for start, until, level in zip(starts_s, np.append(starts_s[1:], seconds), levels, strict=True):
+        exhale = start + min(1.3, 0.5 * (until - start))  # insufflation and dead space
+        part = (times >= exhale) & (times < until)
+        target[part] = level * (1 - np.exp(-(times[part] - exhale) / 0.25)) * (0.93 + 0.07 * (times[part] - exhale) / (until - exhale))
+    before = np.r_[np.nan, levels[:-1]]
+    phase = np.cumsum(ripple_per_min / 60 * (1 + 0.04 * np.sin(times / 3)) / rate_hz)
+    wave = (1 + np.cos(2 * np.pi * phase)) / 2
+    size = rng.uniform(0.3, 0.85, len(starts_s))[np.clip(np.searchsorted(starts_s, times) - 1, 0, None)]
+    high = target > 0.5 * np.interp(times, starts_s, levels)
+    if artefact in ("I", "III"):
+        target = target - np.where(high, wave * target * (size * 0.5 if artefact == "I" else size), 0)
+    if artefact in ("II", "III"):
+        target = target + np.where(high, 0, wave * size * np.interp(times, starts_s, levels) * (0.6 if artefact == "II" else 0.3))
+    lag = np.exp(-np.arange(0, 0.6, 1 / rate_hz) / 0.1)
+    wave = np.convolve(target, lag / lag.sum())[: len(times)] + rng.normal(0, noise, len(times))
+    return np.maximum(wave, 0) if noise == 0 else wave, before

@@ -51,7 +51,7 @@ export function chestLane(sheet) {
     }
     paintRibbon(sheet, surface, deepest);
     for (const pause of overlay.pauses ?? []) paintPause(sheet, pause, surface);
-    for (const depth of overlay.depth_band_mm ?? []) {
+    for (const depth of lane.ticks.length ? (overlay.depth_band_mm ?? []) : []) {
       const y = surface + (depth / deepest) * RIBBON;
       rule(pen, sheet.left, y, sheet.right, y, look.muted, [2, 3]);
     }
@@ -68,6 +68,7 @@ function deepestShown(overlay) {
 }
 
 function depthTicks(overlay, deepest, head) {
+  if (!overlay.compressions?.depth_mm.some((depth) => depth !== null)) return [];
   const marks = overlay.depth_band_mm ?? [0, 50];
   return marks.map((depth, at) => ({
     y: head + (depth / deepest) * RIBBON,

@@ -67,12 +67,7 @@ export class CloseUp extends Frame {
 
   /** Python asks for another moment or window than before. */
   changed(before) {
-    if (before.case !== undefined && before.case !== this.data.case) {
-      this.window = null;
-      if (this.overlay) this.arrived();
-      return;
-    }
-    if (!this.window || before.case === undefined) return;
+    if (!this.window || before.case !== this.data.case) return;
     const { moment, window } = this.data;
     if (window && String(window) !== String(before.window)) this.go(...window);
     else if (moment != null && moment !== before.moment && (moment < this.window[0] || moment > this.window[1])) {

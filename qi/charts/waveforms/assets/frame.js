@@ -60,6 +60,7 @@ export class Frame {
     const before = this.data;
     this.data = data;
     this.trigger = trigger;
+    if (before.case !== data.case) this.window = null; // another case starts afresh
     this.refresh();
     this.changed?.(before);
   }

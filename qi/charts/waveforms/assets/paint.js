@@ -30,6 +30,7 @@ export function theme(element, accents) {
     ink,
     back,
     dark,
+    ratio: window.devicePixelRatio || 1,
     of,
     muted: mix(ink, back, 0.72),
     faint: mix(ink, back, 0.42),
@@ -99,21 +100,30 @@ export function wrap(pen, text, room) {
 /** Slanted lines: time about which nothing is known. */
 export function hatch(pen, look, x, y, width, height) {
   if (width < 1) return;
-  pen.save();
-  pen.beginPath();
-  pen.rect(x, y, width, height);
-  pen.clip();
-  pen.fillStyle = look.back;
+  look.hatching ??= hatching(look);
+  look.hatching.setTransform(new DOMMatrix().scale(1 / look.ratio));
+  pen.fillStyle = look.hatching;
   pen.fillRect(x, y, width, height);
+}
+
+/** A tile of the hatching, made once for a theme, as fine as the screen. */
+function hatching(look) {
+  const tile = document.createElement("canvas");
+  const side = Math.round(7 * look.ratio);
+  tile.width = side;
+  tile.height = side;
+  const pen = tile.getContext("2d");
+  pen.fillStyle = look.back;
+  pen.fillRect(0, 0, side, side);
   pen.strokeStyle = look.faint;
-  pen.lineWidth = 1;
+  pen.lineWidth = look.ratio * 0.8;
   pen.beginPath();
-  for (let at = Math.floor((x - height) / 6) * 6; at < x + width; at += 6) {
-    pen.moveTo(at, y + height);
-    pen.lineTo(at + height, y);
+  for (const shift of [-side, 0, side]) {
+    pen.moveTo(shift - 1, side + 1);
+    pen.lineTo(shift + side + 1, -1);
   }
   pen.stroke();
-  pen.restore();
+  return pen.createPattern(tile, "repeat");
 }
 
 /** A mark of one of the shapes diamond, triangle, square, disc, ring, bar, about its middle. */

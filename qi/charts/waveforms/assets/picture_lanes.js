@@ -5,6 +5,7 @@ import { Shelf } from "./shelf.js";
 import { clock, elapsed, length, levels } from "./time.js";
 
 const BAR = 15;
+const LONGEST = 230; // pixels for the words of one event; the hover tip has all of them
 
 /** Words in place of a lane's content: not recorded (null) or none found (empty). */
 function absent(sheet, top, height, text) {
@@ -279,7 +280,10 @@ export function eventLane(sheet) {
   for (const event of [...inside].sort((one, other) => one.rank - other.rank || one.time_s - other.time_s)) {
     placed.push(placeEvent(sheet, shelf, event, x(event.time_s)));
   }
-  const height = Math.max(1, shelf.used) * row;
+  const crowded = placed.filter((one) => one.row < 0);
+  const rows = shelf.used + (crowded.length ? 1 : 0);
+  for (const one of crowded) one.row = rows - 1; // a row of marks alone, below the words
+  const height = Math.max(1, rows) * row;
   const paint = (top) => {
     if (!overlay.events) return absent(sheet, top, height, "Events were not recorded");
     for (const one of [...placed, ...outside]) paintEvent(sheet, one, top + row * (one.row + 0.5));
@@ -289,16 +293,17 @@ export function eventLane(sheet) {
 }
 
 function placeEvent({ pen, left, right }, shelf, event, at) {
-  const wide = pen.measureText(event.words).width + 18;
+  const text = shorten(pen, event.words, LONGEST);
+  const wide = pen.measureText(text).width + 18;
   const ways = [[at - 7, at + wide], [at - wide, at + 7]].filter(([from, to]) => from >= left - 7 && to <= right + 7);
   for (let row = 0; row < shelf.rows.length; row++) {
     for (const [from, to] of ways) {
       if (!shelf.free(row, from, to)) continue;
       shelf.take(row, from, to);
-      return { event, at, row, text: event.words, flipped: to < at + 10 };
+      return { event, at, row, text, flipped: to < at + 10 };
     }
   }
-  return { event, at, row: Math.max(0, shelf.place(at - 7, at + 7)), text: "", flipped: false };
+  return { event, at, row: -1, text: "", flipped: false };
 }
 
 /** "3 earlier" at the edge for events that the picture's axis does not reach. */

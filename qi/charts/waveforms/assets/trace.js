@@ -4,6 +4,8 @@ import { hatch, mix, rule, shorten, type, wrap, write } from "./paint.js";
 import { levels } from "./time.js";
 
 const HEIGHT = 82;
+const THICK = 1.25; // of a trace, in pixels
+const RUN = 150; // samples drawn with one stroke; long strokes are slow to fill in
 const DENSE = 60; // samples a pixel from which the trace is a block of colour, drawn quieter
 const LEAST = 2; // samples a pixel from which lowest and highest are drawn instead of each sample
 
@@ -38,11 +40,9 @@ export function paintTrace(sheet, lane) {
   const dense = pieces.length > 0 && pieces[0].rate / sheet.perSecond > DENSE;
   pen.strokeStyle = dense ? mix(look.of(channel.meaning), look.lane, 0.7) : look.of(channel.meaning);
   pen.fillStyle = pen.strokeStyle;
-  pen.lineWidth = 1.25;
-  pen.lineJoin = "round";
-  pen.beginPath();
-  for (const piece of pieces) tracePiece(sheet, lane, piece);
-  pen.stroke();
+  pen.lineWidth = THICK;
+  pen.lineJoin = "bevel";
+  for (const piece of pieces) paintPiece(sheet, lane, piece);
   pen.restore();
 }
 
@@ -76,39 +76,46 @@ function paintGaps(sheet, lane) {
   }
 }
 
-/** Add a piece to the path. */
-function tracePiece(sheet, lane, piece) {
+function paintPiece(sheet, lane, piece) {
   const { left, right, from, to, perSecond } = sheet;
-  if (piece.rate / perSecond < LEAST) return traceSamples(sheet, lane, piece);
+  if (piece.rate / perSecond < LEAST) return paintSamples(sheet, lane, piece);
   const ratio = Math.min(2, window.devicePixelRatio || 1);
   const step = 1 / (perSecond * ratio);
   const total = Math.ceil((right - left) * ratio);
   const first = Math.max(0, Math.floor((piece.start - from) / step));
   const last = Math.min(total, Math.ceil((Math.min(piece.end, to) - from) / step));
-  return traceColumns(sheet, lane, (take) => piece.columns(from, step, first, last, take), left, 1 / ratio);
+  return paintColumns(sheet, lane, (take) => piece.columns(from, step, first, last, take), left, 1 / ratio);
 }
 
-/** Lowest to highest of each column, joined so that steep flanks have no holes. */
-function traceColumns({ pen }, { y }, each, left, wide) {
-  let open = false;
+/**
+ * Lowest to highest of each column as one upright block, drawn on to its neighbour so that steep flanks have no holes. Blocks, not a
+ * line: a line with thousands of steep turns costs the browser a hundred times as much to fill in.
+ */
+function paintColumns({ pen }, { y }, each, left, wide) {
+  let before = null;
   each((column, low, high) => {
-    const across = left + (column + 0.5) * wide;
-    if (open) pen.lineTo(across, y(low));
-    else pen.moveTo(across, y(low));
-    pen.lineTo(across, y(high));
-    open = true;
+    let [top, bottom] = [y(high), y(low)];
+    if (top > bottom) [top, bottom] = [bottom, top];
+    const own = [top, bottom];
+    if (before && before.column === column - 1) {
+      top = Math.min(top, before.bottom);
+      bottom = Math.max(bottom, before.top);
+    }
+    pen.fillRect(left + column * wide, top - THICK / 2, wide, bottom - top + THICK);
+    before = { column, top: own[0], bottom: own[1] };
   });
 }
 
-function traceSamples({ pen, x, from, to, perSecond }, { y }, piece) {
+function paintSamples({ pen, x, from, to, perSecond }, { y }, piece) {
   const first = Math.max(0, Math.floor((from - piece.start) * piece.rate) - 1);
   const last = Math.min(piece.samples.length - 1, Math.ceil((to - piece.start) * piece.rate) + 1);
-  for (let i = first; i <= last; i++) {
-    const across = x(piece.start + i / piece.rate);
-    if (i === first) pen.moveTo(across, y(piece.value(i)));
-    else pen.lineTo(across, y(piece.value(i)));
+  for (let run = first; run <= last; run += RUN) {
+    pen.beginPath();
+    pen.moveTo(x(piece.start + run / piece.rate), y(piece.value(run)));
+    for (let i = run + 1; i <= Math.min(last, run + RUN); i++) pen.lineTo(x(piece.start + i / piece.rate), y(piece.value(i)));
+    if (run === last) pen.lineTo(x(piece.start + (run + 1) / piece.rate), y(piece.value(run)));
+    pen.stroke();
   }
-  if (first === last) pen.lineTo(x(piece.end), y(piece.value(first)));
   if (perSecond / piece.rate < 9) return;
   for (let i = first; i <= last; i++) pen.fillRect(x(piece.start + i / piece.rate) - 1.75, y(piece.value(i)) - 1.75, 3.5, 3.5);
 }
