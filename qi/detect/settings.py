@@ -6,7 +6,7 @@ from inspect import Parameter, signature
 from pathlib import Path
 from typing import Any
 
-from qi.detect import compressions, recoil, shocks, ventilations
+from qi.detect import choice, circulation, compressions, pauses, recoil, shock_pauses, shocks, ventilations
 from qi.model.errors import QiError, UnknownWord
 
 PLACE = Path(__file__).with_name("settings.toml")
@@ -18,7 +18,13 @@ USED_BY: dict[str, Callable[..., Any]] = {
     "ventilations_from_capnogram": ventilations.from_capnogram,
     "recoils": recoil.recoils,
     "shocks_from_ecg": shocks.from_ecg,
+    "arrest": circulation.arrest,
+    "known_to_edges": choice.up_to_edges,
+    "pauses": pauses.pauses,
+    "delivered_shocks": shock_pauses.delivered,
+    "shock_stacks": shock_pauses.around,
 }
+FROM_THE_PROTOCOL = ("gap_s",)  # definitions that a detector takes from the protocol in force, not from here
 
 
 def load(path: Path = PLACE) -> dict[str, dict[str, Any]]:
@@ -46,4 +52,5 @@ def load(path: Path = PLACE) -> dict[str, dict[str, Any]]:
 
 def _arguments(section: str) -> list[str]:
     """Names that a section must hold: the keyword-only arguments of its detector."""
-    return [one.name for one in signature(USED_BY[section]).parameters.values() if one.kind is Parameter.KEYWORD_ONLY]
+    parameters = signature(USED_BY[section]).parameters.values()
+    return [one.name for one in parameters if one.kind is Parameter.KEYWORD_ONLY and one.name not in FROM_THE_PROTOCOL]

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from qi.model.words import answer, name
 from qi.model.cautions import SHORT
 from qi.model.review import Judged, Review
+from qi.model.words import answer, name
 
 _LEFT_TO_THE_FILE = ("compression_fraction_minute",)  # one row a minute: in the JSON, too long for a terminal
 

@@ -24,6 +24,7 @@ UNCERTAINTY_S = {
     "monitor": (60.0, "our default for a further monitor"),
     # Frisch et al., Resuscitation 2014: median absolute difference of record and monitor 2 min
     "record": (120.0, "hand-entered times"),
+    "device": (60.0, "our default for the clock of a device that a care record tells of"),
     "events": (120.0, "hand-entered times"),
     # our default, near the mean deviation of dispatch clocks from an atomic clock (61 s) in a study of 22 dispatch centres
     "dispatch": (60.0, "our default for dispatch"),
@@ -130,7 +131,7 @@ def _member(part: Part, number: int, parts: Sequence[Part], header: Header, zone
         if own and stated and own != stated:
             text = f"its own start is {part.start.isoformat()}; `start` in case.toml wins ({about.start.isoformat()})"
             said.append(Note("info", part.file, text))
-    if not about.start and part.kind != "record":  # the reader of care records says this itself
+    if not about.start and part.kind not in ("record", "device"):  # the reader of care records says this itself
         _other_offset(part, zone, said)
     return Member(part, about, clock, stated or own)
 

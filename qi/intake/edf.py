@@ -8,10 +8,11 @@ References: B. Kemp, J. Olivan, Clin Neurophysiol 114 (2003) 1755, EDF+; specifi
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import edfio
 import numpy as np
@@ -19,7 +20,7 @@ import numpy as np
 from qi.intake.event_words import Entry, from_annotation, table
 from qi.intake.header import SourceHeader
 from qi.intake.moments import FARTHEST_S, listed
-from qi.intake.signals import in_order, named_alike, notes_of, signal_from
+from qi.intake.signals import Remark, in_order, named_alike, notes_of, signal_from
 from qi.model.case import Note, Part, Piece, Signal
 from qi.model.errors import UnreadableFile
 
@@ -292,10 +293,12 @@ def _signals(
         return (), ()
     size = layout.header_bytes + layout.records * layout.record_bytes
     whole = b"".join([raw[:236], b"%-8d" % layout.records, memoryview(raw)[244:size]])
-    decode = edfio.read_bdf if layout.is_bdf else edfio.read_edf
+    decode: Callable[..., Any] = edfio.read_bdf if layout.is_bdf else edfio.read_edf
     channels = decode(whole, header_encoding="latin-1").signals
     numbers = [at for at in range(len(layout.labels)) if at not in layout.annotation_channels]
-    signals, remarks, notes = [], {}, []
+    signals: list[Signal] = []
+    remarks: dict[str, list[Remark]] = {}
+    notes: list[Note] = []
     for number, channel in zip(numbers, channels, strict=True):
         label, count = layout.labels[number].strip(), layout.counts[number]
         scale = _scale(raw, layout, number)
@@ -341,7 +344,8 @@ def _scale(raw: bytes, layout: Layout, number: int) -> tuple[float, float, tuple
 
 def _events(tals: list[tuple[float, float | None, str]], first_s: float, about: SourceHeader) -> tuple[list[Entry], list[str]]:
     """The annotations as events, in seconds from the first record."""
-    entries, said = [], {}
+    entries: list[Entry] = []
+    said: dict[str, list[float]] = {}
     for onset, length, text in tals:
         time_s = round(onset - first_s, 9)
         entry, remarks = from_annotation(time_s, text, words=about.columns, end_s=time_s + length if length else None)

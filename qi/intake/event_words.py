@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -101,7 +102,7 @@ def from_annotation(time_s: float, text: str, *, words: Mapping[str, str], end_s
 def table(entries: Iterable[Entry], source: str) -> pd.DataFrame:
     """The EVENTS table of one file, sorted by time."""
     rows = sorted(entries, key=lambda row: row.time_s)
-    columns: dict[str, object] = {name: [getattr(row, name) for row in rows] for name in Entry.__dataclass_fields__}
+    columns: dict[str, Any] = {name: [getattr(row, name) for row in rows] for name in Entry.__dataclass_fields__}
     for name in ("time_s", "end_s", "dose"):
-        columns[name] = pd.array([float("nan") if value is None else value for value in columns[name]], dtype="float64")  # type: ignore[union-attr]
+        columns[name] = pd.array([float("nan") if value is None else value for value in columns[name]], dtype="float64")
     return make(EVENTS, **columns, source=[source] * len(rows), clock=[""] * len(rows), uncertainty_s=[0.0] * len(rows))

@@ -79,7 +79,7 @@ def _not_negative(value: object) -> float:
 
 def _known(value: object) -> bool | str:
     if value is True or value is False or value == "unknown":
-        return value  # type: ignore[return-value]
+        return value
     raise _Wrong(f'is {value!r}, should be true, false or "unknown"')
 
 
@@ -168,7 +168,12 @@ _SOURCE = {
     "columns": _words(EVENT_VALUES),
 }
 _TOP = {"id": _text, "zone": _zone, "protocol": _text}
-_TABLES = {"patient": _PATIENT, "arrest": _ARREST, "crew": _CREW, "outcome": _OUTCOME}
+_TABLES: dict[str, Mapping[str, Callable[[object], Any]]] = {
+    "patient": _PATIENT,
+    "arrest": _ARREST,
+    "crew": _CREW,
+    "outcome": _OUTCOME,
+}
 
 
 class _Reading:
@@ -248,7 +253,7 @@ def read_header(folder: Path) -> Header:
         what = f"not readable as TOML: {error}; the case is read without its header"
         return Header(plain_id, notes=(Note("error", NAME, what), *plain_notes))
     reading = _Reading(text)
-    rules = _TOP | dict.fromkeys((*_TABLES, "source"), lambda value: value)
+    rules: dict[str, Callable[[object], Any]] = _TOP | dict.fromkeys((*_TABLES, "source"), lambda value: value)
     top = reading.entries(data, rules, "the header")
     facts: dict[str, Any] = {}
     for name in ("patient", "arrest", "crew"):

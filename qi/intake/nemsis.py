@@ -79,7 +79,7 @@ def _report_parts(path: Path, report: etree._Element, about: SourceHeader, *, fi
     start, events, _ = device.tables()
     if start is not None or device.notes:
         made.append(
-            Part(device.file, name, "record", start, events=events, notes=tuple(device.notes), could_chart=DEVICE_COULD_CHART)
+            Part(device.file, name, "device", start, events=events, notes=tuple(device.notes), could_chart=DEVICE_COULD_CHART)
         )
     return made
 

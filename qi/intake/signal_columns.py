@@ -162,8 +162,8 @@ def part_of(
         signals += [signal] if signal else []
     for level, text in times.notes:
         notes = [*notes, Note(level, path.name, text)]
-    said = (*notes, *notes_of(path.name, remarks), *named_alike(signals, path.name))
-    return Part(path.name, form, "monitor", times.start, tuple(signals), notes=said)
+    told = (*notes, *notes_of(path.name, remarks), *named_alike(signals, path.name))
+    return Part(path.name, form, "monitor", times.start, tuple(signals), notes=told)
 
 
 def bad_lines(path: Path, lines: Sequence[int], why: str) -> list[Note]:

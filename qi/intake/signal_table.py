@@ -85,7 +85,7 @@ def _all_at_once(raw: bytes, columns: list[str]) -> tuple[pd.DataFrame, np.ndarr
     kinds: Any = {at: "str" if at == 0 and columns[0] == "time" else "float64" for at in range(len(columns))}
     frame = pd.read_csv(
         io.BytesIO(body), header=None, names=range(len(columns)), dtype=kinds, skip_blank_lines=False, encoding_errors="replace"
-    )  # type: ignore[call-overload]
+    )
     return frame, np.arange(2, len(frame) + 2)
 
 

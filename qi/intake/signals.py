@@ -104,8 +104,8 @@ def timeline(times_s: np.ndarray) -> Timeline:
     runs = tuple(_run(part, times_s[part], step_s) for part in (np.split(rows, gaps) if len(gaps) else [rows]))
     if len(gaps):
         lost_s = float((np.diff(times_s[rows])[gaps - 1] - step_s).sum())
-        count = "a gap in time, kept as one" if len(gaps) == 1 else f"{len(gaps)} gaps in time, kept as gaps"
-        remarks.append(Remark("warning", f"{count}: {lost_s:.6g} s without samples"))
+        what = "a gap in time, kept as one" if len(gaps) == 1 else f"{len(gaps)} gaps in time, kept as gaps"
+        remarks.append(Remark("warning", f"{what}: {lost_s:.6g} s without samples"))
     uneven = sum(len(run.rows) for run in runs if run.times_s is not None)
     if uneven:
         remarks.append(Remark("info", f"sampled unevenly: {uneven} samples put on an even grid of {1 / step_s:.6g} Hz"))

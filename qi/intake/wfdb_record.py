@@ -14,7 +14,7 @@ import numpy as np
 
 from qi.intake.header import SourceHeader
 from qi.intake.signals import Remark, named_alike, notes_of, signal_from
-from qi.model.case import Part, Piece
+from qi.model.case import Part, Piece, Signal
 from qi.model.errors import UnreadableFile
 
 FORMAT = "WFDB"
@@ -61,7 +61,8 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
             record = importlib.import_module("wfdb").rdrecord(str(path.with_suffix("")), smooth_frames=False, physical=True)
     except Exception as error:  # the package raises bare Exceptions for damaged records
         raise UnreadableFile(path, f"line 1: the record cannot be read: {error}") from None
-    signals, remarks = [], {}
+    signals: list[Signal] = []
+    remarks: dict[str, list[Remark]] = {}
     frames = np.atleast_1d(record.samps_per_frame)
     for values, label, unit, per_frame in zip(record.e_p_signal, record.sig_name, record.units, frames, strict=True):
         said: list[Remark] = remarks.setdefault(label, [])

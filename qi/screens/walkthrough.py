@@ -12,7 +12,6 @@ from qi.model.spans import Span
 from qi.screens import case_choice, cautions, held, sources, time_went, waveform
 from qi.screens.shown_time import zero_s
 
-
 ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
 
 

@@ -56,7 +56,7 @@ def hold_contract(parts):
     assert isinstance(parts, tuple)
     assert parts
     for part in parts:
-        assert part.kind in ("monitor", "record", "dispatch", "events")
+        assert part.kind in ("monitor", "record", "device", "dispatch", "events")
         check(part.events, EVENTS)
         check(part.vitals, VITALS)
         assert set(part.events["type"]) <= {*EVENT_VALUES, UNMAPPED}

@@ -44,9 +44,10 @@ export function chestLane(sheet) {
   lane.paint = (top) => {
     const surface = top + head;
     for (const [from, to] of overlay.unknown_s) paintUnknown(sheet, from, to, surface);
-    if (!overlay.compressions) {
+    if (!overlay.compressions?.time_s.length) {
       type(pen, look, 12);
-      write(pen, "Chest compressions were not recorded", sheet.left + 8, surface + RIBBON / 2, { colour: look.muted });
+      const text = overlay.compressions ? "No compression was found" : "Chest compressions were not recorded";
+      write(pen, text, sheet.left + 8, surface + RIBBON / 2, { colour: look.muted });
       return;
     }
     paintRibbon(sheet, surface, deepest);
