@@ -108,7 +108,9 @@ def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
     course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
     pressed = choice.up_to_edges(pressed, course.spans, case.recorded, **tune["known_to_edges"])
     hands_on = pauses.runs(pressed.events, gap_s=gap_s)
-    breaths, exhalations = find_breaths(case, tune)
+    breaths, exhalations = (
+        choice.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"]) for seen in find_breaths(case, tune)
+    )
     by_ecg = _ecg_shocks(case, tune["shocks_from_ecg"])
     given = shock_pauses.delivered(case, by_ecg, **tune["delivered_shocks"])
     shocked = shock_pauses.around(given, pressed.events, hands_on, pressed.known, course.spans, case, **tune["shock_stacks"])

@@ -49,7 +49,10 @@ def arrest(case: Case, compressions: pd.DataFrame, *, gap_s: float, reopening_co
     end, rest, rest_error, closed_by = _open_end(case, own, compressions, start.time_s, recording_end)
     spans.append(Span(start.time_s, end.time_s))
     questions += _elsewhere(case, own)
-    return Arrest(_spans(spans), (*edges, end), closed_by, rest, rest_error, _rosc(own, spans[:-1], start.time_s), tuple(questions))
+    rosc = _rosc(own, spans[:-1], start.time_s)
+    if closed_by == "rosc" and rest is not None:
+        rosc = rosc.union(Spans.of([(rest.end_s, recording_end)]))
+    return Arrest(_spans(spans), (*edges, end), closed_by, rest, rest_error, rosc, tuple(questions))
 
 
 def _clock(case: Case) -> str:

@@ -255,7 +255,8 @@ def from_capnogram(
         for piece, trace in zip(work, clear, strict=True)
     ]
     start_s, end_tidal = np.concatenate([np.zeros((2, 0)), *rows], axis=1)
-    base = min(highest_base_mmhg, float(np.quantile(np.concatenate([np.zeros(0), *clear]), base_share)) if clear else 0.0)
+    everything = np.concatenate([np.zeros(0), *clear])
+    base = min(highest_base_mmhg, float(np.quantile(everything, base_share))) if len(everything) else highest_base_mmhg
     lost = _flat(co2, flat_s=flat_s, stuck_s=stuck_s, base=base, band=least_range_mmhg)
     lost = lost.union(quality.railed(co2, least_s=flat_s, rail_share=rail_share))
     for piece, trace in zip(work, clear, strict=True):

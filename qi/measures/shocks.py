@@ -6,6 +6,7 @@ import pandas as pd
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
 from qi.model.number import NO_ARREST, Number, attempt, moments
+from qi.model.points import Point, between, charted, first_onset, since_contact
 from qi.model.spans import Spans
 from qi.model.vocabulary import SHOCKABLE
 
@@ -69,40 +70,25 @@ def peri_shock_pause_s(shocks: pd.DataFrame, arrest: Spans) -> list[Number]:
     return _pause_measure(shocks, arrest, "peri_s")
 
 
-def first_shock_s(shocks: pd.DataFrame, case: Case, arrest: Spans) -> list[Number]:
+def first_shock_s(shocks: pd.DataFrame, case: Case, arrest: Spans, compressions: pd.DataFrame) -> list[Number]:
     """Time to the first shock: from the later of patient contact and the start of the arrest, and from pads on.
 
-    Parameters: shocks, SHOCKS table [s]; case, for its events and clocks; arrest, the arrest spans [s].
+    Parameters: shocks, SHOCKS table [s]; case, for its events and clocks; arrest, the arrest spans [s]; compressions, COMPRESSIONS
+    table [s], which patient contact on another clock cannot follow.
     Returns: Numbers [s]: plain, and `from` pads_on; error where two clocks meet.
     Raises: NotMeasurable when no shock was recorded.
     References: time to defibrillation as a core time of Utstein 2015 (from memory); the two zero points are ours.
     """
     if shocks.empty:
         raise NotMeasurable(_NO_SHOCK)
-    first = float(shocks["time_s"].iloc[0])
-
-    def since(rows: pd.DataFrame, floor_s: float | None, why: str) -> Number:
-        placed = rows[[case.clocks[clock].placed for clock in rows["clock"]]] if len(rows) else rows
-        if placed.empty and floor_s is None:
-            raise NotMeasurable(why)
-        contact = None if placed.empty else placed.iloc[0]
-        if contact is None or (floor_s is not None and float(contact["time_s"]) <= floor_s):
-            zero, error = float(floor_s or 0.0), None
-        else:
-            zero, error = float(contact["time_s"]), case.apart_s(str(contact["clock"]), case.monitor_clock)
-        return Number(first - zero, n=1, error=error, remark=_backwards(first - zero), spans_s=((zero, first),))
-
-    events = case.events
-    pads = events[(events["type"] == "device_on") & (events["value"] == "defib_pads")]
-    start = arrest.first.start_s if arrest else None
+    if not arrest:
+        raise NotMeasurable(NO_ARREST)
+    shock = Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock)
+    pads = charted(case, "device_on", value="defib_pads")
     return [
-        attempt(since, events[events["type"] == "at_patient"], start, NO_ARREST),
-        attempt(since, pads, None, "pads on was not charted", from_="pads_on"),
+        attempt(since_contact, case, arrest.first.start_s, first_onset(compressions), shock, no_end=_NO_SHOCK),
+        attempt(between, case, pads, shock, from_="pads_on", no_start="pads on was not charted", no_end=_NO_SHOCK),
     ]
-
-
-def _backwards(seconds: float) -> str | None:
-    return "negative: the clocks or the charting disagree" if seconds < 0 else None
 
 
 def shock_decisions(case: Case, shocks: pd.DataFrame, arrest: Spans) -> list[Number]:

@@ -8,7 +8,7 @@ import pandas as pd
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
 from qi.model.number import NO_ARREST, Number, attempt, moments
-from qi.model.points import Point, between, charted, on_each_clock, surest
+from qi.model.points import Point, between, first_onset, on_each_clock, since_contact, surest
 from qi.model.spans import Spans
 from qi.model.vocabulary import ADVANCED_AIRWAYS
 
@@ -88,10 +88,14 @@ def _words(name: str) -> str:
 
 
 def _epinephrine(case: Case) -> pd.DataFrame:
-    """The doses of the source that charted most: two records of one incident may hold the same dose twice."""
+    """The doses of the source that charted most, of equals the one on the closest clock: two records may hold one dose twice."""
     doses = case.events[(case.events["type"] == "drug") & case.events["value"].str.casefold().isin(_ADRENALINE)]
-    counts = doses["source"].value_counts(sort=False)
-    return doses[doses["source"] == counts.idxmax()] if len(counts) else doses
+    if doses.empty:
+        return doses
+    told = doses.groupby("source", sort=False).agg(count=("time_s", "size"), clock=("clock", "first")).reset_index()
+    told["apart"] = [case.apart_s(clock, case.monitor_clock) or 0.0 if case.monitor_clock else 0.0 for clock in told["clock"]]
+    best = told.sort_values(["count", "apart"], ascending=[False, True], kind="stable")["source"].iloc[0]
+    return doses[doses["source"] == best]
 
 
 def epinephrine_doses(case: Case) -> Number:
@@ -111,10 +115,11 @@ def epinephrine_doses(case: Case) -> Number:
     return Number(low, n=len(doses), low=low, high=high, remark=remark, spans_s=moments(doses["time_s"]))
 
 
-def time_to_epinephrine_s(case: Case, arrest: Spans) -> Number:
+def time_to_epinephrine_s(case: Case, arrest: Spans, compressions: pd.DataFrame) -> Number:
     """Time to the first epinephrine, from the later of patient contact and the start of the arrest.
 
-    Parameters: case, for its events and clocks; arrest, the arrest spans [s].
+    Parameters: case, for its events and clocks; arrest, the arrest spans [s]; compressions, COMPRESSIONS table [s], which patient
+    contact on another clock cannot follow.
     Returns: Number [s], error where two clocks meet.
     Raises: NotMeasurable when no dose, or no zero point, was recorded.
     References: arrival to first dose, M. Hansen et al., Circulation 137 (2018) 2032 (abstract read); the zero point is ours.
@@ -122,12 +127,8 @@ def time_to_epinephrine_s(case: Case, arrest: Spans) -> Number:
     if not arrest:
         raise NotMeasurable(NO_ARREST)
     doses = _epinephrine(case)
-    start = Point("arrest", arrest.first.start_s, case.monitor_clock)
-    contact = charted(case, "at_patient")
-    usable = contact is not None and case.clocks[contact.clock].placed and contact.time_s > start.time_s
-    zero = contact if usable else start
     dose = Point("first_epinephrine", float(doses["time_s"].iloc[0]), str(doses["clock"].iloc[0])) if len(doses) else None
-    return between(case, zero, dose, no_start="", no_end="no epinephrine was charted")
+    return since_contact(case, arrest.first.start_s, first_onset(compressions), dose, no_end="no epinephrine was charted")
 
 
 def epinephrine_interval_s(case: Case, arrest: Spans) -> list[Number]:

@@ -59,7 +59,7 @@ def _where(
             continuous.overlap(arrest).overlap(before),
             "no run of more than 60 compressions before an advanced airway",
         ),
-        "after_rosc": (course.rosc, "no ROSC was charted on the monitor's clock"),
+        "after_rosc": (course.rosc, "no ROSC was charted"),
     }
 
 

@@ -119,7 +119,8 @@ class Part:
     """What one file says, on its own clock: times are seconds from `start`.
 
     kind is monitor, record, device (its own clock, told by a record), dispatch or events. start is None (the file knows only
-    elapsed seconds), a wall-clock time without a zone, or an aware time. could_chart names the event types that such a file is able to hold, for "not recorded" against "never".
+    elapsed seconds), a wall-clock time without a zone, or an aware time. could_chart names the event types that such a file is able
+    to hold, for "not recorded" against "never".
     EVENTS and VITALS leave `clock` as "" (it is filled when the case is put together).
     """
 

@@ -27,7 +27,8 @@ class Arrest:
 
     spans, the arrest spans [s]; edges, which rule set each; closed_by, what ended the last span (rosc, terminated,
     care_transferred, recording); final_pause_s, what lies between the last release and a closing event that stands on another
-    clock, as (start, end); rosc, stretches of charted circulation between the spans and after [s].
+    clock, as (start, end); rosc, stretches of charted circulation between the spans and
+    after, the last one from another clock where only that tells of it [s].
     """
 
     spans: Spans = field(default_factory=Spans)

@@ -1,8 +1,10 @@
 """Named moments of a case and the time between them, each on the clock that told it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
+
+import pandas as pd
 
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
@@ -80,3 +82,26 @@ def _error(case: Case, start: Point, end: Point) -> float | None:
     if apart is None and own == 0:
         return None
     return float(((apart or 0.0) ** 2 + own) ** 0.5)
+
+
+def first_onset(compressions: pd.DataFrame) -> float | None:
+    """The onset of the first compression a sensor saw [s]; None where none did."""
+    return float(compressions["onset_s"].iloc[0]) if len(compressions) else None
+
+
+def since_contact(case: Case, arrest_s: float, pressed_s: float | None, end: Point | None, *, no_end: str) -> Number:
+    """Seconds to a point from the later of patient contact and the start of the arrest.
+
+    Parameters: arrest_s, start of the arrest [s]; pressed_s, first compression that the monitor saw [s]; end, the point.
+    Contact told by another clock cannot lie after a compression that the monitor saw: where it seems to, the clocks disagree, the
+    start of the arrest is taken, and the remark says so.
+    """
+    start = Point("start of the arrest", arrest_s, case.monitor_clock)
+    contact = charted(case, "at_patient")
+    if contact is None or not case.clocks[contact.clock].placed or contact.time_s <= arrest_s:
+        return between(case, start, end, no_start="", no_end=no_end)
+    if contact.clock != case.monitor_clock and pressed_s is not None and contact.time_s > pressed_s:
+        answer = between(case, start, end, no_start="", no_end=no_end)
+        late = "patient contact is charted on another clock after compressions that the monitor saw: counted from the arrest"
+        return replace(answer, remark="; ".join(part for part in (answer.remark, late) if part))
+    return between(case, contact, end, no_start="", no_end=no_end)

@@ -137,7 +137,9 @@ def capnogram(rng, starts_s, *, seconds, artefact="clean", rate_hz=250.0, ripple
     for start, until, level in zip(starts_s, np.append(starts_s[1:], seconds), levels, strict=True):
         exhale = start + min(1.3, 0.5 * (until - start))  # insufflation and dead space
         part = (times >= exhale) & (times < until)
-        target[part] = level * (1 - np.exp(-(times[part] - exhale) / 0.25)) * (0.93 + 0.07 * (times[part] - exhale) / (until - exhale))
+        target[part] = (
+            level * (1 - np.exp(-(times[part] - exhale) / 0.25)) * (0.93 + 0.07 * (times[part] - exhale) / (until - exhale))
+        )
     before = np.r_[np.nan, levels[:-1]]
     phase = np.cumsum(ripple_per_min / 60 * (1 + 0.04 * np.sin(times / 3)) / rate_hz)
     wave = (1 + np.cos(2 * np.pi * phase)) / 2

@@ -44,12 +44,17 @@ def test_a_shock_without_compressions_before_it_has_no_pause_and_says_so():
 def test_first_shock_counts_from_the_later_of_contact_and_arrest():
     table = shock_table(time_s=[200.0])
     happened = events((20.0, "at_patient"), (50.0, "device_on", "defib_pads"))
-    plain, pads = shocks.first_shock_s(table, case(happened), Spans.of([(80, 900)]))
+    nothing = compressions([])
+    plain, pads = shocks.first_shock_s(table, case(happened), Spans.of([(80, 900)]), nothing)
     assert (plain.value, plain.error, pads.value) == (120.0, None, 150.0)
     late = events({"time_s": 110.0, "type": "at_patient", "clock": "record"})
-    plain, pads = shocks.first_shock_s(table, case(late, clocks=TWO_CLOCKS), Spans.of([(80, 900)]))
+    plain, pads = shocks.first_shock_s(table, case(late, clocks=TWO_CLOCKS), Spans.of([(80, 900)]), nothing)
     assert (plain.value, plain.error) == (90.0, 120.0)
     assert "not charted" in pads.reason
+    pressed = compressions(train(80, 100, 0.5))  # contact cannot follow a compression that the monitor saw
+    plain, _ = shocks.first_shock_s(table, case(late, clocks=TWO_CLOCKS), Spans.of([(80, 900)]), pressed)
+    assert (plain.value, plain.error) == (120.0, None)
+    assert "another clock" in plain.remark
 
 
 def test_decisions_at_known_rhythms():
@@ -183,7 +188,7 @@ def test_epinephrine():
     )
     one, arrest = case(events(*doses)), Spans.of([(40, 400), (600, 900)])
     assert times.epinephrine_doses(one).value == 3
-    assert times.time_to_epinephrine_s(one, arrest).value == 60.0
+    assert times.time_to_epinephrine_s(one, arrest, compressions([])).value == 60.0
     median, first = times.epinephrine_interval_s(one, arrest)
     assert (median.value, first.of, first.value) == (240.0, "1-2", 240.0)
     with pytest.raises(NotMeasurable, match="could have charted a drug"):

@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import fmean, median
 from typing import Any
 
-from tests.simulator.schedule import Compression, Truth
+from tests.simulator.schedule import Breath, Compression, Truth
 
 Pairs = list[tuple[float, float]]
 
@@ -27,14 +27,15 @@ AIRWAY_MARKS = ("airway_placed", "airway_removed")
 class Sheet:
     """What was recorded of a truth, and the answers so far.
 
-    channels are those in the files; on_monitor says whether marks share the monitor's clock; depth_is is absolute or stroke.
+    channels are those in the files; on_monitor says whether marks share the monitor's clock; depth_is is absolute or stroke;
+    contact is known, or unsure where patient contact is told by a clock that is off: then nothing is asked that counts from it.
     """
 
     truth: Truth
     channels: tuple[str, ...]
     on_monitor: bool = True
     depth_is: str = "absolute"
-    doses: str = "answered"
+    contact: str = "known"
     rows: list[dict[str, Any]] = field(default_factory=list)
 
     def say(self, id_: str, value: Any, tolerance: float | None = None, *, of: str | None = None, from_: str | None = None) -> None:
@@ -76,6 +77,14 @@ def lost(sheet: Sheet, channel: str) -> Pairs:
     """Time in which a channel shows nothing."""
     plan = sheet.truth.plan
     return sorted([*plan.gaps, *((a, b) for name, a, b in plan.flats if name == channel)])
+
+
+def unheard(sheet: Sheet) -> Pairs:
+    """Time in which no breath could be seen; a capnogram alone sees none before the first breath after it was fitted."""
+    if "airway_pressure" in sheet.channels:
+        return lost(sheet, "airway_pressure")
+    fitted = min(breath.time_s for breath in sheet.truth.breaths if breath.time_s >= sheet.truth.plan.capnography_s)
+    return sorted([(0.0, fitted), *lost(sheet, "co2")])
 
 
 def outside(pairs: Iterable[tuple[float, float]], holes: Pairs) -> Pairs:
@@ -182,7 +191,10 @@ def _shocks(sheet: Sheet, spans: Pairs) -> None:
         sheet.say(id_, float(median(values)), 0.25)
         sheet.say(id_, max(values), 0.25, of="largest")
     sheet.say("longest_shock_pause_s", max(peri), 0.3)
-    sheet.say("first_shock_s", shocks[0] - spans[0][0], 0.3)
+    if sheet.contact == "known":
+        sheet.say("first_shock_s", shocks[0] - spans[0][0], 0.3)
+    if pads := sheet.truth.at("device_on", "defib_pads"):
+        sheet.say("first_shock_s", shocks[0] - pads[0], 0.3, from_="pads_on")
 
 
 def epochs(stretches: Pairs, holes: Pairs) -> Pairs:
@@ -199,7 +211,7 @@ def epochs(stretches: Pairs, holes: Pairs) -> Pairs:
 
 
 def _rates(sheet: Sheet, stretches: Pairs, of: str | None = None) -> None:
-    holes = lost(sheet, "airway_pressure")
+    holes = unheard(sheet)
     times = [breath.time_s for breath in sheet.truth.breaths]
     rates = []
     for start, end in epochs(stretches, holes):
@@ -225,25 +237,35 @@ def advanced_stretches(truth: Truth, spans: Pairs) -> Pairs:
 
 
 def _breaths(sheet: Sheet, spans: Pairs) -> None:
-    truth, holes = sheet.truth, lost(sheet, "airway_pressure")
+    truth, holes = sheet.truth, unheard(sheet)
     known = [b for b in truth.breaths if not within(b.time_s, holes)]
     during = [b for b in known if within(b.time_s, spans)]
     _rates(sheet, spans)
     if advanced := advanced_stretches(truth, spans):
         _rates(sheet, advanced, of="advanced_airway")
-    if truth.pulse:
+    if truth.pulse and sheet.on_monitor:
         _rates(sheet, list(truth.pulse), of="after_rosc")
     if "airway_pressure" in sheet.channels:
         sheet.say("breath_duration_s", float(median(b.insufflation_s for b in during)), 0.15)
         blown = sum(b.insufflation_s for b in during) / length(outside(spans, holes))
         sheet.say("positive_pressure_fraction", blown, 0.03 if blown < 0.3 else 0.06)
-    counts = _per_pause(sheet, spans)
-    sheet.say("breaths_per_pause", fmean(counts) if counts else None, 0.15 if counts else None)
+    if counts := _per_pause(sheet, spans):
+        hidden = 0.0 if "airway_pressure" in sheet.channels else _hidden(truth, during) / len(counts)
+        sheet.say("breaths_per_pause", fmean(counts), 0.15 + hidden)
+    else:
+        sheet.say("breaths_per_pause", None)
     if "co2" in sheet.channels:
         told = [b.etco2_mmhg for b in during if b.time_s >= truth.plan.capnography_s]
         sheet.say("etco2_mmhg", float(median(told)), 1.5)
         sheet.say("etco2_mmhg", told[0], 3.0, of="first")
         sheet.say("etco2_mmhg", told[-1], 3.0, of="last")
+
+
+def _hidden(truth: Truth, breaths: list[Breath]) -> int:
+    """Breaths so soon after another that a capnogram may not see the exhalation between them: CO2 up for less than 0.45 s,
+    the shortest exhalation that the notes on signals ask for, after 0.2 s of dead space and 0.2 s of rise."""
+    bagged = [one for one in breaths if truth.plan.continuous_s is None or one.time_s < truth.plan.continuous_s]
+    return sum(b.time_s - a.time_s - a.insufflation_s < 0.85 for a, b in pairwise(bagged))
 
 
 def _per_pause(sheet: Sheet, spans: Pairs) -> list[int]:
@@ -253,7 +275,7 @@ def _per_pause(sheet: Sheet, spans: Pairs) -> list[int]:
     counts = []
     for start, end in (pair for span in spans for pair in outside([span], hands)):
         inner = sum(start <= breath.time_s < end for breath in sheet.truth.breaths)
-        blind = any(a < end and b > start for a, b in lost(sheet, "compression_depth"))
+        blind = any(a < end and b > start for a, b in [*lost(sheet, "compression_depth"), *unheard(sheet)])
         if inner and 2 <= end - start <= 15 and not blind and not any(start - 3 <= mark <= end + 3 for mark in marks):
             counts.append(inner)
     return counts
@@ -282,5 +304,5 @@ def _devices(sheet: Sheet, spans: Pairs) -> None:
 def _drugs(sheet: Sheet, spans: Pairs) -> None:
     doses = sheet.truth.at("drug", "epinephrine")
     sheet.say("epinephrine_doses", len(doses), 0.0)
-    if doses and sheet.doses == "answered":
+    if doses and sheet.contact == "known":
         sheet.say("time_to_epinephrine_s", doses[0] - spans[0][0], 1.5)

@@ -237,7 +237,7 @@ def off_clock() -> Sample:
         paperwork.header(folder, truth, [paperwork.source("monitor.edf", truth, depth="absolute")], paperwork.OFF_CLOCK_FACTS)
 
     clocks = {"monitor.edf": 0.0, "care_record.xml": -paperwork.AHEAD_S}
-    return Sample(truth, Sheet(truth, tuple(rates), doses="two clocks"), write, clocks)
+    return Sample(truth, Sheet(truth, tuple(rates), contact="unsure"), write, clocks)
 
 
 def child() -> Sample:

@@ -288,6 +288,8 @@ def _closed(walk: _Walk, seed: int) -> Truth:
     arrest = [(walk.compressions[0].onset_s, rosc[0] if rosc else 0.0)]
     if not rosc or plan.rearrest_s is not None:
         end = round(walk.compressions[-1].release_s + 5.0, 2)
+        if plan.closing == "terminated":
+            walk.mark(end - 3.5, "pulse_check")
         walk.mark(end, plan.closing)
         walk.pauses.append(Pause(walk.compressions[-1].release_s, end, "unknown"))
         arrest = [(arrest[0][0], end)] if not rosc else [arrest[0], (float(plan.rearrest_s or 0.0), end)]
