@@ -35,7 +35,7 @@ class Score:
 
     @property
     def f1(self):
-        """Harmonic mean of sensitivity and positive predictive value, 0 to 1; 1 where there was nothing to find and nothing found."""
+        """Harmonic mean of sensitivity and positive predictive value, 0 to 1; 1 where there was nothing and nothing was found."""
         return 2 * self.hits / (2 * self.hits + self.misses + self.false) if self.hits + self.misses + self.false else 1.0
 
 

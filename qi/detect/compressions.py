@@ -6,6 +6,7 @@ flanks, so that neither leaning nor drift moves them; its depth is counted from 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -42,6 +43,7 @@ def from_depth(
     apart_s: float,
     foot_share: float,
     flank_share: float,
+    curve_share: float,
     shortest_stroke_s: float,
     longest_stroke_s: float,
     refine_s: float,
@@ -56,19 +58,20 @@ def from_depth(
 ) -> Seen:
     """Compressions from the depth of the sternum, with depth and residual depth.
 
-        Parameters: depth, down positive [mm], absolute or (reference "stroke") known only from one turn to the next; working_rate_hz,
-        rate after block means [1/s]; smooth_s, standard deviation of the Gaussian mean [s]; least_stroke_mm, how far a stroke stands
-        out on both sides [mm]; least_depth_mm, its least depth below the uncompressed chest [mm]; apart_s, closest two may be [s]; foot_share, flank_share, the two heights
-    of a flank, as shares of the stroke, that its edge is drawn from;
-        shortest_stroke_s, longest_stroke_s, onset to release [s]; refine_s, half-width of the parabola about the deepest point [s];
-        still_s, shortest pause that shows the level of the uncompressed chest [s]; level_s, how much of each of its ends is used [s];
-        away_flat_s, still_flat_s, shortest exactly constant stretch that is a lost sensor, away from and at the still level [s];
-        noise_share, noise that tells a real sensor, as a share of its range; rail_share, see quality.railed; join_s, how near a
-        compression must be to lost time for what lies between to be lost too [s]; use_tail_s, see quality.in_use [s].
-        Returns: COMPRESSIONS with depth_mm, and residual_mm unless only the stroke is known; known time.
-        References: recipe and tolerances, signals research note sections 1.2 and 6 (measured on simulated signals there); depth from
-        the level of the nearest pauses, measures section 2.
-        Notes: zero-phase Gaussian instead of an 8 Hz low-pass; the deepest point is taken from the original samples.
+    Parameters: depth, down positive [mm], absolute or (reference "stroke") known only from one turn to the next;
+    working_rate_hz, rate after block means [1/s]; smooth_s, standard deviation of the Gaussian mean [s]; least_stroke_mm, how far a
+    stroke stands out on both sides [mm]; least_depth_mm, its least depth below the uncompressed chest [mm]; apart_s, closest two
+    may be [s]; foot_share, flank_share, the two heights of a flank, as shares of the stroke, that its edge is drawn from;
+    curve_share, how far back from there a curved start would lie, taken as this share; shortest_stroke_s, longest_stroke_s, onset
+    to release [s]; refine_s, half-width of the parabola about the deepest point [s]; still_s, shortest pause that shows the level of
+    the uncompressed chest [s]; level_s, how much of each of its ends is used [s]; away_flat_s, still_flat_s, shortest exactly
+    constant stretch that is a lost sensor, away from and at the still level [s]; noise_share, noise that tells a real sensor, as a
+    share of its range; rail_share, see quality.railed; join_s, how near a compression must be to lost time for what lies between
+    to be lost too [s]; use_tail_s, see quality.in_use [s].
+    Returns: COMPRESSIONS with depth_mm, and residual_mm unless only the stroke is known; known time.
+    References: recipe and tolerances, signals research note sections 1.2 and 6 (measured on simulated signals there); depth from
+    the level of the nearest pauses, measures section 2.
+    Notes: zero-phase Gaussian instead of an 8 Hz low-pass; the deepest point is taken from the original samples.
     """
     strokes = _joined(
         [
@@ -80,6 +83,7 @@ def from_depth(
                 apart_s=apart_s,
                 foot_share=foot_share,
                 flank_share=flank_share,
+                curve_share=curve_share,
                 shortest_s=shortest_stroke_s,
                 longest_s=longest_stroke_s,
                 refine_s=refine_s,
@@ -126,6 +130,7 @@ def from_force(
     apart_s: float,
     foot_share: float,
     flank_share: float,
+    curve_share: float,
     shortest_stroke_s: float,
     longest_stroke_s: float,
     refine_s: float,
@@ -157,6 +162,7 @@ def from_force(
                 apart_s=apart_s,
                 foot_share=foot_share,
                 flank_share=flank_share,
+                curve_share=curve_share,
                 shortest_s=shortest_stroke_s,
                 longest_s=longest_stroke_s,
                 refine_s=refine_s,
@@ -222,6 +228,7 @@ def _in_piece(
     apart_s: float,
     foot_share: float,
     flank_share: float,
+    curve_share: float,
     shortest_s: float,
     longest_s: float,
     refine_s: float,
@@ -232,11 +239,12 @@ def _in_piece(
     trace = filters.smoothed(work.values, sigma=smooth_s * rate)
     tops = filters.highs(trace, least_swing=least_swing)
     tops = tops[filters.apart(tops, trace[tops], least=apart_s * rate)]
-    reach = int(longest_s * rate / 2) + 1
+    reach = int(longest_s * rate) + 1
     blur = float(np.hypot(smooth_s * rate, np.sqrt((1 - (rate / piece.rate_hz) ** 2) / 12)))  # the Gaussian and the block
-    left, before = _flank(trace, tops, reach=reach, blur=blur, foot_share=foot_share, flank_share=flank_share)
+    flank = partial(_flank, reach=reach, blur=blur, foot_share=foot_share, flank_share=flank_share, curve_share=curve_share)
+    left, before = flank(trace, tops)
     mirrored = len(trace) - 1 - tops[::-1]
-    right, after = _flank(trace[::-1], mirrored, reach=reach, blur=blur, foot_share=foot_share, flank_share=flank_share)
+    right, after = flank(trace[::-1], mirrored)
     onset, release, after = tops - left, tops + right[::-1], after[::-1]
     meet = (release[:-1] + onset[1:]) / 2  # neighbours without rest between: one ends where the next starts
     overlap = release[:-1] > onset[1:]
@@ -253,13 +261,13 @@ def _in_piece(
 
 
 def _flank(
-    trace: np.ndarray, tops: np.ndarray, *, reach: int, blur: float, foot_share: float, flank_share: float
+    trace: np.ndarray, tops: np.ndarray, *, reach: int, blur: float, foot_share: float, flank_share: float, curve_share: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """How far before each top its flank leaves the lowest level on that side, and that level, searched up to the top before.
 
     A stroke starts from rest, so its depth grows with the square of time at first, and smoothing of standard deviation blur (in
     samples) lifts that parabola by a constant: the start is where the parabola through two low heights, freed of the lift, stands.
-    This makes no pause longer, as a bare threshold would.
+    Only curve_share of that way is gone, since some strokes start straight. A bare threshold would make each pause longer.
     """
     rows = filters.around(trace, tops, before=reach, after=0, fill=np.inf)
     room = np.diff(tops, prepend=-reach - 1)
@@ -271,7 +279,7 @@ def _flank(
     times = flank_share / foot_share - 1  # (u + width)² + blur² is times + 1 as much as u² + blur²; u is solved for
     width = high - low
     under = np.maximum(width**2 + times * (width**2 - times * blur**2), 0.0)
-    return reach - np.maximum(low - (width + np.sqrt(under)) / times, 0.0), foot
+    return reach - np.maximum(low - curve_share * (width + np.sqrt(under)) / times, 0.0), foot
 
 
 def _pauses(recorded: Spans, strokes: _Strokes, *, still_s: float) -> Spans:

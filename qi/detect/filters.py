@@ -139,6 +139,8 @@ def vertex(values: np.ndarray, at: np.ndarray, *, half: int) -> tuple[np.ndarray
 
 def around(values: np.ndarray, at: np.ndarray, *, before: int, after: int, fill: float) -> np.ndarray:
     """One row of samples for each position, from `before` samples ahead of it to `after` samples behind; outside is fill."""
+    if not len(at):
+        return np.empty((0, before + after + 1))
     padded = np.concatenate([np.full(before, fill), values, np.full(after, fill)])
     return sliding_window_view(padded, before + after + 1)[at].copy()
 

@@ -86,8 +86,8 @@ def dead(signal: Signal, constant: Held, which: np.ndarray, *, still: Spans, awa
 
     Parameters: constant, every constant stretch; which, those to judge; still, time without movement [s]; away, constant
     stretches that are lost already; noise_share, see noisy.
-    Returns: a flag for each constant stretch. True where the sensor is noisy in most of its other still moments (in less than half of the
-    time of one is it constant); with no other still moment, where it is noisy while it moves.
+    Returns: a flag for each constant stretch. True where the sensor is noisy in most of its other still moments (in less than
+    half of the time of one is it constant); with no other still moment, where it is noisy while it moves.
     """
     flat = constant.spans(~away)
     rest = still.minus(constant.spans(away))

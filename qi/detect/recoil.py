@@ -28,8 +28,8 @@ def recoils(
 
     Parameters: pressure [cmH2O]; compressions, COMPRESSIONS; ventilations, VENTILATIONS; working_rate_hz, rate after block means
     [1/s]; smooth_s, Gaussian mean [s]; phase_start, share of the cycle after which the recoil is looked at (0 to 1);
-    longest_cycle_s, what a cycle lasts at most, for the last of a run [s]; still_s, shortest stretch without compression and breath
-    that shows the still pressure [s]; margin_s, what is left out at its ends [s]; level_s, how much of each of its ends is used [s];
+    longest_cycle_s, what a cycle lasts at most, for the last of a run [s]; still_s, shortest stretch without compression and
+    breath that shows the still pressure [s]; margin_s, what is left out at its ends [s]; level_s, how much of each end is used [s];
     breath_tail_s, how long after the insufflation a breath still holds the pressure up [s]; breath_default_s, insufflation time
     of a breath for which it is missing [s].
     Returns: RECOILS, one row for each compression; recoil_cmh2o negative for a vacuum, missing where pressure was not recorded or

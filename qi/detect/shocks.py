@@ -34,8 +34,8 @@ def from_ecg(
 ) -> Seen:
     """Shocks as the ECG alone shows them; a recorded shock event is the better witness where there is one.
 
-    Parameters: ecg [mV]; rail_share, share of the rail's distance from the middle at which a sample stands at the rail; least_rail_mv,
-    least distance of the rail where the file does not tell it [mV]; above_usual, how many times that rail must exceed the signal's
+    Parameters: ecg [mV]; rail_share, share of the rail's distance from the middle at which a sample stands at the rail;
+    least_rail_mv, least distance of the rail where the file does not tell it [mV]; above_usual, how many times that rail must exceed the signal's
     own 99 % range; join_s, samples at the rail this near are one jump [s]; longest_rail_s, a jump that stays longer is a lost pad
     [s]; edge_s, edge_share, time in which the signal must come from below this share to the rail [s]; alone_s, jumps this near to
     another are compressions that hit the rail [s]; before_s, stretch before it that shows the level [s]; early_s, late_s, stretch

@@ -41,15 +41,15 @@ def from_pressure(
 
     Parameters: pressure [cmH2O]; working_rate_hz, rate after block means [1/s]; smooth_s, Gaussian mean [s]; ripple_cmh2o, least
     swing of a compression [cmH2O]; shortest_cycle_s, longest_cycle_s, what a compression cycle can last [s]; even_share, how far
-    a cycle may be off its neighbours, as a share; base_s, window of the running minimum that is the base [s]; least_swing_cmh2o,
-    least_rise_cmh2o, how far a breath stands out on both sides and above the base [cmH2O]; least_peak_cmh2o, how far above the pressure of still moments
-    [cmH2O]; apart_s, closest two breaths [s]; longest_breath_s, furthest that an edge is looked for from the peak [s];
-    rise_low_share, rise_high_share, heights on the rise, as shares of the breath, whose line is drawn back to its start; foot_share,
-    height on the rise before which it cannot start; blur_share, how much later the start is than drawn where a ripple
-    was taken out, as a share of the cycle;
-    fall_share, height on the fall at which inward flow is taken to end; flat_s, shortest exactly constant stretch that is a lost
-    sensor [s]; rest_band_cmh2o, how near the still pressure a sensor without noise may be constant [cmH2O]; rail_share, see
-    quality.railed; use_tail_s, see quality.in_use, breaths and compression ripple being the signs of use [s].
+    a cycle may be off its neighbours, as a share; base_s, window of the running minimum that is the base [s];
+    least_swing_cmh2o, least_rise_cmh2o, how far a breath stands out on both sides and above the base [cmH2O]; least_peak_cmh2o,
+    how far above the pressure between breaths [cmH2O]; apart_s, closest two breaths [s]; longest_breath_s, furthest that an edge
+    is looked for from the peak [s]; rise_low_share, rise_high_share, heights on the rise, as shares of the breath, whose line is
+    drawn back to its start; foot_share, height on the rise before which it cannot start; blur_share, how much later the start is
+    than drawn where a ripple was taken out, as a share of the cycle; fall_share, height on the fall at which inward flow is taken
+    to end; flat_s, shortest exactly constant stretch that is a lost sensor [s]; rest_band_cmh2o, how near the pressure between
+    breaths a sensor without noise may be constant [cmH2O]; rail_share, see quality.railed; use_tail_s, see quality.in_use, breaths
+    and compression ripple being the signs of use [s].
     Returns: VENTILATIONS with insufflation_s and peak_cmh2o; known time.
     References: recipe and accuracy to demand, signals research note sections 2 and 6 (measured on simulated signals there).
     Notes: a mean over one compression cycle instead of the 1.3 Hz low-pass, which lets a ripple of 110 per min through. The end
@@ -127,7 +127,7 @@ def _cycle_lengths(piece: Piece, *, ripple: float, shortest_s: float, longest_s:
 
 
 def _rest(clear: list[np.ndarray], cycles: list[np.ndarray]) -> float:
-    """Pressure between breaths: the lower fifth where nothing ripples; the same of everything where all ripples; 0 with no samples."""
+    """Pressure between breaths: the lower fifth where nothing ripples; of everything where all ripples; 0 with no samples."""
     still = np.concatenate([np.zeros(0), *(trace[cycle == 0] for trace, cycle in zip(clear, cycles, strict=True))])
     some = still if len(still) else np.concatenate([np.zeros(1), *clear])
     return float(np.quantile(some[:: max(1, len(some) // 20_000)], 0.2))
@@ -176,7 +176,7 @@ def _breaths(
 
 
 def _flanks(trace: np.ndarray, tops: np.ndarray, *, reach: int) -> np.ndarray:
-    """The samples before each top, back to the lowest point after the top before; what lies further back counts as lowest of all."""
+    """The samples before each top, back to the lowest point after the top before; what lies further back counts as lower."""
     rows = filters.around(trace, tops, before=reach, after=0, fill=-np.inf)
     room = np.diff(tops, prepend=-reach - 1)
     rows[np.arange(reach + 1)[None, :] <= reach - room[:, None]] = np.inf

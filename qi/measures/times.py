@@ -1,6 +1,7 @@
 """Times, drugs and airway: intervals between named moments, epinephrine, airway attempts."""
 
 import re
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -36,6 +37,7 @@ INTERVALS = (
     ("left_scene", "at_hospital"),
     ("at_hospital", "care_transferred"),
 )
+_PAIR = re.compile(r"\b(attempts|successful)=(\w+)")
 _ADRENALINE = ("epinephrine", "adrenaline")
 
 
@@ -163,18 +165,29 @@ def _span_at(time_s: float, arrest: Spans, loose_s: float) -> int:
     return int(np.argmin(distances)) if distances and min(distances) <= loose_s else -1
 
 
-def _tries(case: Case) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Try:
+    """One charted advanced airway: when, in how many attempts, and whether it went in; None where not charted."""
+
+    time_s: float
+    attempts: int | None
+    success: bool | None
+
+
+def _tries(case: Case) -> list[_Try]:
     """Advanced airways of the source that says most of them: two records of one incident may hold the same one twice."""
-    rows = case.events[(case.events["type"] == "airway_placed") & case.events["value"].isin(ADVANCED_AIRWAYS)]
-    if rows.empty:
+    by_source: dict[str, list[_Try]] = {}
+    for row in case.told:
+        if row.type == "airway_placed" and row.value in ADVANCED_AIRWAYS:
+            said = dict(_PAIR.findall(str(row.text).casefold()))
+            number, went_in = said.get("attempts", ""), said.get("successful")
+            tried = _Try(
+                row.time_s, int(number) if number.isdigit() else None, None if went_in is None else went_in in ("yes", "true")
+            )
+            by_source.setdefault(row.source, []).append(tried)
+    if not by_source:
         raise NotMeasurable("no advanced airway was charted")
-    texts = rows["text"].fillna("")
-    attempts = texts.str.extract(r"\battempts=(\d+)", flags=re.IGNORECASE)[0].astype(float)
-    success = texts.str.extract(r"\bsuccessful=(\w+)", flags=re.IGNORECASE)[0].str.casefold()
-    rows = rows.assign(attempts=attempts, success=success)
-    told = rows.groupby("source", sort=False).agg(numbered=("attempts", "count"), entries=("type", "size"))
-    best = told.sort_values(["numbered", "entries"], ascending=False, kind="stable").index[0]
-    return rows[rows["source"] == best]
+    return max(by_source.values(), key=lambda tries: (sum(one.attempts is not None for one in tries), len(tries)))
 
 
 def airway_attempts(case: Case) -> Number:
@@ -185,11 +198,12 @@ def airway_attempts(case: Case) -> Number:
     Raises: NotMeasurable when no advanced airway was charted.
     References: attempts as in NEMSIS eProcedures.05 (read).
     """
-    rows = _tries(case)
-    silent = int(rows["attempts"].isna().sum())
-    count = float(rows["attempts"].fillna(1.0).sum())
+    tries = _tries(case)
+    silent = sum(one.attempts is None for one in tries)
+    count = float(sum(one.attempts or 1 for one in tries))
+    times = moments(one.time_s for one in tries)
     remark = f"{silent} without a charted number, counted as one attempt each" if silent else None
-    return Number(count, n=len(rows), low=count, high=count if not silent else None, remark=remark, spans_s=moments(rows["time_s"]))
+    return Number(count, n=len(tries), low=count, high=count if not silent else None, remark=remark, spans_s=times)
 
 
 def first_pass(case: Case) -> Number:
@@ -200,8 +214,7 @@ def first_pass(case: Case) -> Number:
     Raises: NotMeasurable when no advanced airway, or no number of attempts, was charted.
     References: attempts and success as in NEMSIS eProcedures.05 and .06 (read).
     """
-    row = _tries(case).iloc[0]
-    if pd.isna(row["attempts"]):
+    first = _tries(case)[0]
+    if first.attempts is None:
         raise NotMeasurable("the number of attempts was not charted: a care record with attempts would show it")
-    passed = row["attempts"] == 1 and row["success"] not in ("no", "false")
-    return Number(float(passed), n=1, spans_s=moments([row["time_s"]]))
+    return Number(float(first.attempts == 1 and first.success is not False), n=1, spans_s=moments([first.time_s]))

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -169,6 +170,11 @@ class Case:
     facts: Facts = field(default_factory=Facts)
     protocol: str | None = None
     notes: tuple[Note, ...] = ()
+
+    @cached_property
+    def told(self) -> tuple[Any, ...]:
+        """The events as named tuples, for reading one by one without the cost of a table."""
+        return tuple(self.events.itertuples(index=False, name="Event"))
 
     @property
     def recorded(self) -> Spans:

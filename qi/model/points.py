@@ -26,13 +26,11 @@ def on_each_clock(case: Case, type_: str, *, value: str | None = None, name: str
 
     An attempt that the source says did not succeed is no such event.
     """
-    rows = case.events[(case.events["type"] == type_) & ~case.events["text"].str.contains("successful=no", na=False)]
-    rows = rows if value is None else rows[rows["value"] == value]
-    points = [
-        Point(name or value or type_, float(row.time_s), str(row.clock), float(row.uncertainty_s))
-        for row in rows.drop_duplicates("clock").itertuples()
-    ]
-    return sorted(points, key=lambda point: _rank(case, point))
+    first: dict[str, Point] = {}
+    for row in case.told:
+        if row.type == type_ and value in (None, row.value) and "successful=no" not in str(row.text):
+            first.setdefault(row.clock, Point(name or value or type_, float(row.time_s), str(row.clock), float(row.uncertainty_s)))
+    return sorted(first.values(), key=lambda point: _rank(case, point))
 
 
 def _rank(case: Case, point: Point) -> int:

@@ -1,22 +1,17 @@
 """Both views in a real browser: drawn, zoomed, driven by keys and pointer, heard by Python, asking no other host for anything."""
 
 import re
-import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from pathlib import Path
 from urllib.parse import urlparse
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from tests.browser.served import served
+
 playwright = pytest.importorskip("playwright.sync_api")
 
 HERE = Path(__file__).parent
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 # What a deployment may send along; anything it forbids is a console error, and so a failed test.
 POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
@@ -28,52 +23,13 @@ COUNT_COLOURS = """canvas => {
   for (let at = 0; at < data.length; at += 4) if (data[at + 3] === 255) colours.add(data.slice(at, at + 3).join());
   return { colours: colours.size, width: canvas.width, css: canvas.getBoundingClientRect().width };
 }"""
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
-QUIET += ["--disable-features=LocalNetworkAccessChecks"]  # an answer passed on with our policy has no address of its own
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
     """The demonstration app, served on a free port of this machine."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    options = {
-        "server.port": port,
-        "server.address": "127.0.0.1",
-        "server.headless": "true",
-        "server.fileWatcherType": "none",
-        "browser.gatherUsageStats": "false",
-    }
-    command = [sys.executable, "-m", "streamlit", "run", str(HERE / "demo_app.py")]
-    command += [f"--{name}={value}" for name, value in options.items()]
-    place = tmp_path_factory.mktemp("served")
-    with (place / "log.txt").open("w") as log, subprocess.Popen(command, cwd=place, stdout=log, stderr=log) as server:
-        _wait_until_healthy(f"http://127.0.0.1:{port}/_stcore/health")
-        yield f"http://127.0.0.1:{port}"
-        server.terminate()
-        server.wait(timeout=10)
-
-
-def _wait_until_healthy(url):
-    for _ in range(100):
-        try:
-            with urllib.request.urlopen(url, timeout=1) as answer:
-                if answer.status == 200:
-                    return
-        except OSError:
-            time.sleep(0.1)
-    pytest.fail("the demonstration app did not start")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    with playwright.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield started
-        started.close()
+    with served(HERE / "demo_app.py", tmp_path_factory.mktemp("served")) as url:
+        yield url
 
 
 class Page:

@@ -21,32 +21,33 @@ SHARE = (RESPIRATION - RESPIRATION.min()) / np.ptp(RESPIRATION)
 
 
 def test_breaths_as_airway_pressure_start_at_neurokit2_troughs_and_last_towards_its_peaks():
-    """A chest that is filled by pressure: 20 cmH2O at the fullest. Starts against rsp_troughs, within 0.5 s."""
+    """A chest that is filled by pressure: 20 cmH2O at the fullest. Starts against rsp_troughs, within 1.0 s, since a spontaneous
+    breath begins without an edge; on the average within 0.6 s."""
     pressure = signal("airway_pressure", "cmH2O", 20 * SHARE, rate_hz=25.0)
     found = ventilations.from_pressure(pressure, **SETTINGS["ventilations_from_pressure"]).events
     inside = TROUGHS[TROUGHS < PEAKS[-1]]
-    result = score(inside, found["time_s"][found["time_s"] > TROUGHS[0] - 0.5], tolerance_s=0.5)
+    result = score(inside, found["time_s"][found["time_s"] > TROUGHS[0] - 1.0], tolerance_s=1.0)
     assert result.f1 >= 0.97
+    assert abs(result.off_s.mean()) <= 0.6
     ends = found["time_s"] + found["insufflation_s"]
     assert score(PEAKS[1:-1], ends[1:-1], tolerance_s=1.0).f1 >= 0.97
 
 
 def test_breaths_as_capnogram_wash_out_from_neurokit2_troughs():
-    """CO2 high while the chest is empty: washouts against rsp_troughs (the end of the exhalation), within 1.0 s."""
-    co2 = signal("co2", "mmHg", 38 / (1 + np.exp(12 * (SHARE - 0.5))), rate_hz=25.0)
+    """CO2 high until a fifth of the breath is in (the dead space): washouts against rsp_troughs (the end of the exhalation), within 1.0 s."""
+    co2 = signal("co2", "mmHg", 38 / (1 + np.exp(20 * (SHARE - 0.2))), rate_hz=25.0)
     found = ventilations.from_capnogram(co2, **SETTINGS["ventilations_from_capnogram"]).events
     inside = TROUGHS[(TROUGHS > 1) & (TROUGHS < PEAKS[-1])]
     assert score(inside, found["time_s"], tolerance_s=1.0).f1 >= 0.97
 
 
-@pytest.mark.parametrize("scale", [1.0, 30.0])
 @pytest.mark.parametrize(
-    ("name", "values", "rate_hz"), [("respiration", RESPIRATION, 25.0), ("ecg", HEART[:, 0], 125.0), ("pulse", HEART[:, 1], 125.0)]
+    ("values", "rate_hz", "scale"),
+    [(RESPIRATION, 25.0, 1.0), (RESPIRATION, 25.0, 30.0), (HEART[:, 0], 125.0, 1.0), (HEART[:, 1], 125.0, 1.0)],
+    ids=["respiration", "large respiration", "ecg", "pulse"],
 )
-def test_neither_breath_nor_heart_is_a_compression(name, values, rate_hz, scale):
-    """As they stand, and enlarged to 30 mm where no compression has that form (a pulse of 30 mm would have)."""
-    if name == "pulse" and scale > 1:
-        pytest.skip("a smooth wave of 30 mm at 72 per min is what a compression looks like")
+def test_neither_breath_nor_heart_is_a_compression(values, rate_hz, scale):
+    """As they stand, and the respiration as a movement of 30 mm (a pulse wave of 30 mm does look like compressions)."""
     depth = compressions.from_depth(
         signal("compression_depth", "mm", scale * values, rate_hz=rate_hz), **SETTINGS["compressions_from_depth"]
     )

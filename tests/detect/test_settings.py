@@ -12,7 +12,10 @@ def test_every_detector_has_its_settings():
 
 def test_every_section_says_where_its_numbers_come_from():
     lines = PLACE.read_text(encoding="utf-8").splitlines()
-    repeated = next(k for k, line in enumerate(lines) if line.startswith("[compressions_from_force]")), lines.index("[residual_force]")
+    repeated = (
+        next(k for k, line in enumerate(lines) if line.startswith("[compressions_from_force]")),
+        lines.index("[residual_force]"),
+    )
     for number, line in enumerate(lines):
         if "=" in line.split("#")[0] and not repeated[0] < number < repeated[1]:
             assert "#" in line, f"line {number + 1} has no source"

@@ -1,5 +1,7 @@
 """Ventilations from airway pressure and capnogram: accuracies to demand (signals research note, section 6), and the edges."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,7 @@ def pressure_case(seed, *, how, flow, trough=None, per_min=12.0):
     """Pressure with breaths in the pauses of 30:2 or through continuous compressions, starts and insufflation times."""
     rng = np.random.default_rng(seed)
     onset, cycle, runs = schedule(rng, seconds=SECONDS, rate=rng.uniform(98, 122), continuous=how == "continuous")
-    pauses = [(one[1], other[0]) for one, other in zip(runs, runs[1:], strict=False)]
+    pauses = [(one[1], other[0]) for one, other in pairwise(runs)]
     starts = breath_times(rng, seconds=SECONDS, rate=per_min, pauses=pauses if how == "30:2" else None)
     wave, lasts = airway_pressure(rng, starts, seconds=SECONDS, flow=flow)
     if trough is not None:
@@ -41,7 +43,7 @@ def test_pressure_reaches_the_accuracy_to_demand(how, trough, per_min, flow):
     assert abs(len(seen.events) - len(starts)) / (SECONDS / 60) <= 0.3
     bias = seen.events["insufflation_s"].mean() - lasts.mean()
     assert abs(bias) <= (0.1 if flow == "sine" or trough is None else 0.2)
-    assert seen.known.seconds == pytest.approx(SECONDS, abs=30)
+    assert seen.known.seconds >= 0.94 * SECONDS
 
 
 def test_fast_breaths_through_compressions_with_a_deep_recoil():

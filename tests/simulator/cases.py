@@ -70,7 +70,7 @@ def good() -> Sample:
         pre_shock_s=4.2,
         post_shock_s=2.6,
         shocks=((0, 200.0), (1, 300.0)),
-        rhythms=((0.0, "VF"), (268.0, "PEA"), (1215.0, "organised")),
+        rhythms=((0.0, "VF"), (300.0, "PEA"), (1215.0, "organised")),
         rosc_s=1220.0,
         extra=extra,
         capnography_s=50.0,

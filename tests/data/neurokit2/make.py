@@ -4,8 +4,8 @@ Written with neurokit2 0.2.13, numpy as it asks for, by
 
     python tests/data/neurokit2/make.py
 
-in an environment of its own (neurokit2 needs pandas < 3): pip install neurokit2==0.2.13. Seeds 7, 8 and 9 below. The CSV files beside
-this script are the output; the tests read those and need no neurokit2.
+in an environment of its own (neurokit2 needs pandas < 3): pip install neurokit2==0.2.13. Seeds 7, 8 and 9 below. The CSV files
+beside this script are the output; the tests read those and need no neurokit2.
 """
 
 from pathlib import Path

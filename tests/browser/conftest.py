@@ -1,0 +1,20 @@
+"""One headless Chromium for all browser tests; they are left out where the machine has none."""
+
+import shutil
+
+import pytest
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
+QUIET += ["--disable-features=LocalNetworkAccessChecks"]  # an answer passed on with our policy has no address of its own
+
+
+@pytest.fixture(scope="session")
+def browser():
+    playwright = pytest.importorskip("playwright.sync_api")
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine")
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield started
+        started.close()
