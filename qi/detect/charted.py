@@ -12,9 +12,7 @@ from qi.model.tables import COMPRESSIONS, VENTILATIONS, make
 def _own(case: Case, type_: str) -> pd.DataFrame:
     """Events of one type whose clock can be placed to the second against the recording's."""
     rows = case.events[case.events["type"] == type_]
-    close = [
-        (case.apart_s(clock, case.monitor_clock or clock) or 0.0) <= 1.0 and case.clocks[clock].placed for clock in rows["clock"]
-    ]
+    close = [(case.apart_s(clock, case.lead_clock) or 0.0) <= 1.0 and case.clocks[clock].placed for clock in rows["clock"]]
     return rows[np.array(close, dtype=bool)] if len(rows) else rows
 
 

@@ -23,7 +23,7 @@ def arrest(case: Case, compressions: pd.DataFrame, *, gap_s: float, reopening_co
     Returns: Arrest with its spans, edges and open questions; without spans where nothing tells of an arrest.
     References: our definition (no source).
     """
-    own = case.events[case.events["clock"] == _clock(case)]
+    own = case.events[case.events["clock"] == case.lead_clock]
     onsets = _onsets(compressions, gap_s, reopening_compressions)
     recording_end = case.recorded.hull.end_s if case.recorded else _last(own)
     start = _start(case, own, compressions)
@@ -53,14 +53,6 @@ def arrest(case: Case, compressions: pd.DataFrame, *, gap_s: float, reopening_co
     if closed_by == "rosc" and rest is not None:
         rosc = rosc.union(Spans.of([(rest.end_s, recording_end)]))
     return Arrest(_spans(spans), (*edges, end), closed_by, rest, rest_error, rosc, tuple(questions))
-
-
-def _clock(case: Case) -> str:
-    """The monitor's clock; without a monitor the clock that tells most of the arrest."""
-    if case.monitor_clock:
-        return case.monitor_clock
-    told = case.events[case.events["type"].isin((*_OPENING, *CLOSING, "compression"))]
-    return str(told["clock"].value_counts(sort=False).idxmax()) if len(told) else ""
 
 
 def _spans(spans: list[Span]) -> Spans:
@@ -124,14 +116,14 @@ def _open_end(
     """End of a span that no event on the monitor's clock closes: the last release, if another clock tells of an end, else the
     end of the recording."""
     last = float(compressions["release_s"].iloc[-1]) if len(compressions) else start_s
-    others = case.events[(case.events["clock"] != _clock(case)) & case.events["type"].isin(CLOSING)]
+    others = case.events[(case.events["clock"] != case.lead_clock) & case.events["type"].isin(CLOSING)]
     placed = others[[case.clocks[clock].placed for clock in others["clock"]]] if len(others) else others
     if others.empty or last <= start_s:
         return Edge(max(recording_end, start_s), "end", "end of the recording"), None, None, "recording"
     row = (placed if len(placed) else others).iloc[-1]
     kind = str(row["type"])
     rest = Span(last, max(last, float(row["time_s"]))) if len(placed) else None
-    error = case.apart_s(str(row["clock"]), _clock(case)) if len(placed) else None
+    error = case.apart_s(str(row["clock"]), case.lead_clock) if len(placed) else None
     return Edge(last, "end", f"last release; {_SAID[kind]} stands on another clock"), rest, error, kind
 
 

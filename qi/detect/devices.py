@@ -40,7 +40,7 @@ def _telling(case: Case) -> pd.DataFrame:
     """The events that tell of devices: of each kind, those on the monitor's clock where there are any."""
     events = case.events[case.events["type"].isin(_TYPES)]
     kind = events["value"].where(~events["type"].isin(("airway_placed", "airway_removed")), "airway")
-    own = events["clock"] == case.monitor_clock
+    own = events["clock"] == case.lead_clock
     placed = np.array([case.clocks[clock].placed for clock in events["clock"]], dtype=bool)
     return events[own | (placed & ~kind.isin(kind[own]))]
 

@@ -104,7 +104,7 @@ def _tellers(case: Case, shocks_s: np.ndarray) -> list[tuple[str, float, float, 
         if cause not in PAUSE_CAUSES or cause == "unknown" or not case.clocks[row.clock].placed:
             continue
         end = row.end_s if np.isfinite(row.end_s) else row.time_s
-        apart = case.apart_s(row.clock, case.monitor_clock) if case.monitor_clock else None
+        apart = case.apart_s(row.clock, case.lead_clock)
         told.append((str(cause), float(row.time_s), float(end), float(np.hypot(apart or 0.0, row.uncertainty_s))))
     return told
 

@@ -32,7 +32,7 @@ def delivered(case: Case, by_ecg: pd.DataFrame, *, same_shock_s: float) -> pd.Da
     nothing else tells of a shock.
     """
     events = case.events[case.events["type"] == "shock"]
-    apart = np.array([(case.apart_s(c, case.monitor_clock) or 0.0) if case.monitor_clock else 0.0 for c in events["clock"]])
+    apart = np.array([case.apart_s(c, case.lead_clock) or 0.0 for c in events["clock"]])
     placed = np.array([case.clocks[c].placed for c in events["clock"]], dtype=bool)
     told = pd.DataFrame(
         {
@@ -78,7 +78,7 @@ def around(
     rows = [_stack_row(times[stack == stack[i]], float(shocks["apart_s"].iloc[i]), hands, arrest) for i in range(len(times))]
     before = hands_on.seconds_in(times - 30.0, times)
     seen = np.isclose(known.seconds_in(times - 30.0, times), 30.0) if len(times) else np.zeros(0, bool)
-    rhythms = case.events[(case.events["type"] == "rhythm") & (case.events["clock"] == case.monitor_clock)]
+    rhythms = case.events[(case.events["type"] == "rhythm") & (case.events["clock"] == case.lead_clock)]
     return make(
         SHOCKS,
         time_s=times,

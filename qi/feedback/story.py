@@ -29,6 +29,7 @@ def story(review: Review) -> list[Sentence]:
         _breaths,
         _seal,
         _device,
+        _clocks,
     )
     return [sentence for part in parts if (sentence := part(review)) is not None]
 

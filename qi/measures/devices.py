@@ -40,7 +40,7 @@ def time_to_device_s(devices: pd.DataFrame, compressions: pd.DataFrame, course: 
 
 def _first_compression(case: Case, compressions: pd.DataFrame) -> Point | None:
     if len(compressions):
-        return Point("first_compression", float(compressions["onset_s"].iloc[0]), case.monitor_clock)
+        return Point("first_compression", float(compressions["onset_s"].iloc[0]), case.lead_clock)
     return charted(case, "cpr_started")
 
 
@@ -100,7 +100,7 @@ def _on_share(devices: pd.DataFrame, kind: str, times: np.ndarray, case: Case) -
     if rows.empty and not _could_chart(case, kind):
         raise NotMeasurable("no file of this case could have charted it: device events would")
     on = _time_on(devices, kind)
-    apart = max((case.apart_s(clock, case.monitor_clock) or 0.0 for clock in rows["clock"]), default=0.0)
+    apart = max((case.apart_s(clock, case.lead_clock) or 0.0 for clock in rows["clock"]), default=0.0)
     doubt = Spans.of((edge - apart, edge + apart) for edge in on.edges.ravel() if np.isfinite(edge)) if apart else Spans()
     error = float(doubt.contains(times).mean()) if apart else None
     return Number(float(on.contains(times).mean()), n=len(times), error=error, spans_s=tuple(_finite(on, times)))
@@ -130,7 +130,7 @@ def device_left_on_s(devices: pd.DataFrame, course: Arrest, case: Case) -> Numbe
     if rows["off_s"].isna().any():
         raise NotMeasurable("its removal was not charted: a device_off event would show how long it stayed on")
     after = _time_on(devices, "itd").overlap(rosc)
-    error = None if same else case.apart_s(clock, case.monitor_clock)
+    error = None if same else case.apart_s(clock, case.lead_clock)
     return Number(after.seconds, n=len(after), of="itd", error=error, spans_s=tuple(after.pairs()))
 
 

@@ -83,7 +83,7 @@ def first_shock_s(shocks: pd.DataFrame, case: Case, arrest: Spans, compressions:
         raise NotMeasurable(_NO_SHOCK)
     if not arrest:
         raise NotMeasurable(NO_ARREST)
-    shock = Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock)
+    shock = Point("first_shock", float(shocks["time_s"].iloc[0]), case.lead_clock)
     pads = charted(case, "device_on", value="defib_pads")
     return [
         attempt(since_contact, case, arrest.first.start_s, first_onset(compressions), shock, no_end=_NO_SHOCK),
@@ -99,7 +99,7 @@ def shock_decisions(case: Case, shocks: pd.DataFrame, arrest: Spans) -> list[Num
     Raises: NotMeasurable when no rhythm is known in the arrest.
     References: our definition; a shock answers to the last rhythm known in the two minutes before it.
     """
-    rhythms = case.events[(case.events["type"] == "rhythm") & (case.events["clock"] == case.monitor_clock)]
+    rhythms = case.events[(case.events["type"] == "rhythm") & (case.events["clock"] == case.lead_clock)]
     rhythms = rhythms[arrest.contains(rhythms["time_s"])]
     if rhythms.empty:
         raise NotMeasurable("no rhythm was recorded on the monitor's clock: rhythm events at each check would show the decisions")

@@ -43,8 +43,8 @@ _ADRENALINE = ("epinephrine", "adrenaline")
 
 def _points(case: Case, compressions: pd.DataFrame, shocks: pd.DataFrame) -> dict[str, list[Point]]:
     """Each named moment as every clock tells it."""
-    seen = [Point("first_compression_ems", float(compressions["onset_s"].iloc[0]), case.monitor_clock)] if len(compressions) else []
-    shock = [Point("first_shock", float(shocks["time_s"].iloc[0]), case.monitor_clock)] if len(shocks) else []
+    seen = [Point("first_compression_ems", float(compressions["onset_s"].iloc[0]), case.lead_clock)] if len(compressions) else []
+    shock = [Point("first_shock", float(shocks["time_s"].iloc[0]), case.lead_clock)] if len(shocks) else []
     advanced = [point for kind in ADVANCED_AIRWAYS for point in on_each_clock(case, "airway_placed", value=kind)]
     doses = _epinephrine(case).head(1)
     same = ("dispatched", "en_route", "on_scene", "at_patient", "left_scene", "at_hospital", "care_transferred", "rosc", "rearrest")
@@ -95,7 +95,7 @@ def _epinephrine(case: Case) -> pd.DataFrame:
     if doses.empty:
         return doses
     told = doses.groupby("source", sort=False).agg(count=("time_s", "size"), clock=("clock", "first")).reset_index()
-    told["apart"] = [case.apart_s(clock, case.monitor_clock) or 0.0 if case.monitor_clock else 0.0 for clock in told["clock"]]
+    told["apart"] = [case.apart_s(clock, case.lead_clock) or 0.0 for clock in told["clock"]]
     best = told.sort_values(["count", "apart"], ascending=[False, True], kind="stable")["source"].iloc[0]
     return doses[doses["source"] == best]
 
@@ -142,8 +142,8 @@ def epinephrine_interval_s(case: Case, arrest: Spans) -> list[Number]:
     References: every 3 to 5 min, AHA 2020 and 2025, ERC (read in secondary notes).
     """
     doses = _epinephrine(case)
-    clock = str(doses["clock"].iloc[0]) if len(doses) else case.monitor_clock
-    loose = case.apart_s(clock, case.monitor_clock) or 0.0
+    clock = str(doses["clock"].iloc[0]) if len(doses) else case.lead_clock
+    loose = case.apart_s(clock, case.lead_clock) or 0.0
     times = doses["time_s"].to_numpy()
     span_of = np.array([_span_at(time, arrest, loose) for time in times])
     pairs = [

@@ -176,6 +176,13 @@ class Case:
         """The events as named tuples, for reading one by one without the cost of a table."""
         return tuple(self.events.itertuples(index=False, name="Event"))
 
+    @cached_property
+    def lead_clock(self) -> str:
+        """The clock that moments seen by sensors stand on: the monitor's; with no monitor the one that tells most events."""
+        if self.monitor_clock or self.events.empty:
+            return self.monitor_clock or next(iter(self.clocks), "")
+        return str(self.events["clock"].value_counts(sort=False).idxmax())
+
     @property
     def recorded(self) -> Spans:
         """Time covered by any monitor recording [s]."""

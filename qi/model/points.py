@@ -34,7 +34,7 @@ def on_each_clock(case: Case, type_: str, *, value: str | None = None, name: str
 
 
 def _rank(case: Case, point: Point) -> int:
-    return 2 if not case.clocks[point.clock].placed else int(point.clock != case.monitor_clock)
+    return 2 if not case.clocks[point.clock].placed else int(point.clock != case.lead_clock)
 
 
 def charted(case: Case, type_: str, *, value: str | None = None, name: str | None = None) -> Point | None:
@@ -94,11 +94,11 @@ def since_contact(case: Case, arrest_s: float, pressed_s: float | None, end: Poi
     Contact told by another clock cannot lie after a compression that the monitor saw: where it seems to, the clocks disagree, the
     start of the arrest is taken, and the remark says so.
     """
-    start = Point("start of the arrest", arrest_s, case.monitor_clock)
+    start = Point("start of the arrest", arrest_s, case.lead_clock)
     contact = charted(case, "at_patient")
     if contact is None or not case.clocks[contact.clock].placed or contact.time_s <= arrest_s:
         return between(case, start, end, no_start="", no_end=no_end)
-    if contact.clock != case.monitor_clock and pressed_s is not None and contact.time_s > pressed_s:
+    if contact.clock != case.lead_clock and pressed_s is not None and contact.time_s > pressed_s:
         answer = between(case, start, end, no_start="", no_end=no_end)
         late = "patient contact is charted on another clock after compressions that the monitor saw: counted from the arrest"
         return replace(answer, remark="; ".join(part for part in (answer.remark, late) if part))

@@ -107,7 +107,7 @@ def show(review: Review) -> None:
         on_select="rerun",
         selection_mode="single-row",
         height=38 + 35 * len(rows),
-        column_config={"measure": st.column_config.TextColumn(width="large")},
+        column_config={"measure": st.column_config.TextColumn(width=270)},
     )
     left, right = st.columns(2, gap="medium")
     with left:
@@ -152,9 +152,9 @@ def _table(rows: list[Judged]) -> pd.DataFrame:
         {
             "measure": [name(judged) for judged in rows],
             "value": [_short(judged) for judged in rows],
-            "bounds": [bounds(judged.number, judged.unit) for judged in rows],
-            "asked for": [_asked(judged) for judged in rows],
             "verdict": [SHAPES[judged.verdict] for judged in rows],
+            "bounds": [bounds(judged.number, judged.unit) if judged.value is not None else "" for judged in rows],
+            "asked for": [_asked(judged) for judged in rows],
         }
     )
 
