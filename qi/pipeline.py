@@ -135,7 +135,7 @@ def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
         devices=fitted,
         airway=devices.airways(fitted),
     )
-    return found, [*course.questions, *loose]
+    return found, [*course.questions, *loose, *_sensors(pressed, "compressions"), *_sensors(breaths, "breaths")]
 
 
 def find_compressions(case: Case, tune: dict[str, dict[str, Any]], gap_s: float) -> Seen:
@@ -172,6 +172,15 @@ def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
 def by_minute(one: Review) -> pd.DataFrame:
     """The main numbers for each minute of the arrest (columns: qi.measures.minutes.MINUTES)."""
     return minutes.by_minute(one.findings, gap_s=one.protocol.values["gap_s"])
+
+
+def _sensors(seen: Seen, what: str) -> list[str]:
+    """Which of several sensors spoke, and for how many events, in the order of trust."""
+    counts = seen.events["sensor"].value_counts()
+    if len(counts) < 2:
+        return []
+    parts = ", ".join(f"{count} from {sensor}" for sensor, count in counts.items())
+    return [f"{what}: {parts}; in each moment the most trusted sensor that could see"]
 
 
 def _times(table: pd.DataFrame) -> np.ndarray:

@@ -1,7 +1,7 @@
 """How long it takes to measure a 40-min case: `python -m tests.benchmark_measure`. Prints a table; asserts nothing.
 
-One core (set below, before numpy loads). The case: depth, force, airway pressure, CO2 and ECG at 250 Hz, simulated, as EDF+. The yardstick
-is one pass of an order-4 Butterworth band-pass (scipy.signal.sosfiltfilt) over the same five channels.
+One core (set below, before numpy loads). The case: depth, force, airway pressure, CO2 and ECG at 250 Hz, simulated, as EDF+. The
+yardstick is one pass of an order-4 Butterworth band-pass (scipy.signal.sosfiltfilt) over the same five channels.
 """
 
 import os
@@ -58,12 +58,12 @@ def main() -> None:
         read = best_of(5, lambda: read_case(folder))
         found = best_of(5, lambda: pipeline.find(case, protocol))
         review = best_of(5, lambda: pipeline.review(case, protocol))
-        copies = [folder]
-        for i in range(4):
-            copies.append(Path(shutil.copytree(folder, Path(place) / f"forty-{i}")))
+        copies = [folder, *(Path(shutil.copytree(folder, Path(place) / f"forty-{i}")) for i in range(4))]
         single, five = command(folder), command(*copies)
     sizes = sum(len(values) for values in samples)
-    print(f"{len(samples)} channels, {sizes / 1e6:.1f} million samples, {sizes / 250 / len(samples) / 60:.0f} min at 250 Hz, one core")
+    print(
+        f"{len(samples)} channels, {sizes / 1e6:.1f} million samples, {sizes / 250 / len(samples) / 60:.0f} min at 250 Hz, one core"
+    )
     rows = [
         ("one pass of the band-pass over the five channels", one_pass),
         ("EDF+ to case", read),

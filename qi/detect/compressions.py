@@ -63,8 +63,8 @@ def from_depth(
     stroke stands out on both sides [mm]; least_depth_mm, its least depth below the uncompressed chest [mm]; apart_s, closest two
     may be [s]; foot_share, flank_share, the two heights of a flank, as shares of the stroke, that its edge is drawn from;
     curve_share, how far back from there a curved start would lie, taken as this share; shortest_stroke_s, longest_stroke_s, onset
-    to release [s]; refine_s, half-width of the parabola about the deepest point [s]; still_s, shortest pause that shows the level of
-    the uncompressed chest [s]; level_s, how much of each of its ends is used [s]; away_flat_s, still_flat_s, shortest exactly
+    to release [s]; refine_s, half-width of the parabola about the deepest point [s]; still_s, shortest pause that shows the level
+    of the uncompressed chest [s]; level_s, how much of each of its ends is used [s]; away_flat_s, still_flat_s, shortest exactly
     constant stretch that is a lost sensor, away from and at the still level [s]; noise_share, noise that tells a real sensor, as a
     share of its range; rail_share, see quality.railed; join_s, how near a compression must be to lost time for what lies between
     to be lost too [s]; use_tail_s, see quality.in_use [s].
@@ -242,20 +242,21 @@ def _in_piece(
     reach = int(longest_s * rate) + 1
     blur = float(np.hypot(smooth_s * rate, np.sqrt((1 - (rate / piece.rate_hz) ** 2) / 12)))  # the Gaussian and the block
     flank = partial(_flank, reach=reach, blur=blur, foot_share=foot_share, flank_share=flank_share, curve_share=curve_share)
-    left, before = flank(trace, tops)
+    left, before_at = flank(trace, tops)
     mirrored = len(trace) - 1 - tops[::-1]
-    right, after = flank(trace[::-1], mirrored)
-    onset, release, after = tops - left, tops + right[::-1], after[::-1]
+    right, after_at = flank(trace[::-1], mirrored)
+    onset, release, before_at, after_at = tops - left, tops + right[::-1], tops - before_at, tops + after_at[::-1]
     meet = (release[:-1] + onset[1:]) / 2  # neighbours without rest between: one ends where the next starts
     overlap = release[:-1] > onset[1:]
     release[:-1] = np.where(overlap, meet, release[:-1])
     onset[1:] = np.where(overlap, meet, onset[1:])
-    at = np.clip(np.rint((tops / rate + work.start_s - piece.start_s) * piece.rate_hz), 0, len(piece.values) - 1)
-    place, height = filters.vertex(piece.values, at, half=round(refine_s * piece.rate_hz))
+    ats = np.rint((np.concatenate([tops, before_at, after_at]) / rate + work.start_s - piece.start_s) * piece.rate_hz)
+    places, heights = filters.vertex(piece.values, np.clip(ats, 0, len(piece.values) - 1), half=round(refine_s * piece.rate_hz))
+    place, (top, before, after) = places[: len(tops)], np.split(heights, 3)
     seconds = (release - onset) / rate
     kept = (seconds >= shortest_s) & (seconds <= longest_s)
     found = _Strokes(
-        piece.start_s + place / piece.rate_hz, work.start_s + onset / rate, work.start_s + release / rate, height, before, after
+        piece.start_s + place / piece.rate_hz, work.start_s + onset / rate, work.start_s + release / rate, top, before, after
     )
     return found.only(kept)
 
@@ -263,7 +264,7 @@ def _in_piece(
 def _flank(
     trace: np.ndarray, tops: np.ndarray, *, reach: int, blur: float, foot_share: float, flank_share: float, curve_share: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """How far before each top its flank leaves the lowest level on that side, and that level, searched up to the top before.
+    """How far before each top its flank leaves the lowest level on that side, and how far that level lies, up to the top before.
 
     A stroke starts from rest, so its depth grows with the square of time at first, and smoothing of standard deviation blur (in
     samples) lifts that parabola by a constant: the start is where the parabola through two low heights, freed of the lift, stands.
@@ -272,14 +273,15 @@ def _flank(
     rows = filters.around(trace, tops, before=reach, after=0, fill=np.inf)
     room = np.diff(tops, prepend=-reach - 1)
     rows[np.arange(reach + 1)[None, :] <= reach - room[:, None]] = np.inf
-    foot = rows.min(axis=1, initial=np.inf)
+    bottom = np.argmin(rows, axis=1)
+    foot = rows[np.arange(len(rows)), bottom]
     rise = trace[tops] - foot
     low = filters.last_below(rows, foot + foot_share * rise)
     high = filters.last_below(rows, foot + flank_share * rise)
     times = flank_share / foot_share - 1  # (u + width)² + blur² is times + 1 as much as u² + blur²; u is solved for
     width = high - low
     under = np.maximum(width**2 + times * (width**2 - times * blur**2), 0.0)
-    return reach - np.maximum(low - curve_share * (width + np.sqrt(under)) / times, 0.0), foot
+    return reach - np.maximum(low - curve_share * (width + np.sqrt(under)) / times, 0.0), reach - bottom
 
 
 def _pauses(recorded: Spans, strokes: _Strokes, *, still_s: float) -> Spans:

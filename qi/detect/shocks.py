@@ -35,13 +35,13 @@ def from_ecg(
     """Shocks as the ECG alone shows them; a recorded shock event is the better witness where there is one.
 
     Parameters: ecg [mV]; rail_share, share of the rail's distance from the middle at which a sample stands at the rail;
-    least_rail_mv, least distance of the rail where the file does not tell it [mV]; above_usual, how many times that rail must exceed the signal's
-    own 99 % range; join_s, samples at the rail this near are one jump [s]; longest_rail_s, a jump that stays longer is a lost pad
-    [s]; edge_s, edge_share, time in which the signal must come from below this share to the rail [s]; alone_s, jumps this near to
-    another are compressions that hit the rail [s]; before_s, stretch before it that shows the level [s]; early_s, late_s, stretch
-    after it in which the return is seen to begin, and time by which it is over [s]; early_share, late_share, least share of the
-    jump in the first, most share of the first that is left in the second; refractory_s, least time to the next shock [s]; flat_s,
-    shortest exactly constant stretch that is a lost sensor [s].
+    least_rail_mv, least distance of the rail where the file does not tell it [mV]; above_usual, how many times that rail must
+    exceed the signal's own 99 % range; join_s, samples at the rail this near are one jump [s]; longest_rail_s, a jump that stays
+    longer is a lost pad [s]; edge_s, edge_share, time in which the signal must come this share of the way to the rail [s];
+    alone_s, jumps this near to another are compressions that hit the rail [s]; before_s, stretch before it that shows the level
+    [s]; early_s, late_s, stretch after it in which the return is seen to begin, and time by which it is over [s]; early_share,
+    late_share, least share of the jump in the first, most share of the first that is left in the second; refractory_s, least time
+    to the next shock [s]; flat_s, shortest exactly constant stretch that is a lost sensor [s].
     Returns: ECG_SHOCKS; known time, which is all recorded time but flat stretches.
     References: rule, signals research note section 3 (engineering choice there, measured on simulated signals only).
     Notes: the note's slew of 1 V/s is asked for as a share of the jump within edge_s, since anti-alias filters spread the jump

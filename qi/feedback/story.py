@@ -143,7 +143,7 @@ def _seal(review: Review) -> Sentence | None:
 def _device(review: Review) -> Sentence | None:
     itd, left = (
         review.of("time_to_device_s", "itd", "first_compression"),
-        review.of("device_left_on_s", "itd" if _has_left(review) else None),
+        review.of("device_left_on_s", "itd"),
     )
     status = itd.number.status
     if status == "applied" and itd.value is not None:
@@ -155,10 +155,6 @@ def _device(review: Review) -> Sentence | None:
         return Sentence(text + ".", (itd.id, left.id))
     said = {"never": "No ITD was put on before the effort ended.", "censored": "No ITD had been put on when the record ends."}
     return Sentence(said[status], (itd.id,)) if status in said else None
-
-
-def _has_left(review: Review) -> bool:
-    return any(judged.of == "itd" for judged in review.all_of("device_left_on_s"))
 
 
 def _clocks(review: Review) -> Sentence | None:

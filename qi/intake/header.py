@@ -17,7 +17,7 @@ from typing import Any
 from qi.intake.moments import FARTHEST_S, moment
 from qi.model.case import Facts, Note
 from qi.model.errors import UnknownWord
-from qi.model.vocabulary import CHANNELS, EVENT_VALUES, RHYTHMS
+from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED, RHYTHMS
 
 NAME = "case.toml"
 
@@ -26,7 +26,7 @@ NAME = "case.toml"
 class SourceHeader:
     """What the header says of one file (one [[source]] of case.toml); every field may be left out.
 
-    start is the moment of the file's first sample; channels maps the file's own labels to channel ids; columns maps the file's own
+    start is the moment of the file's first sample; channels maps the file's own labels to channel ids or “ignored”; columns maps the file's own
     column names (dispatch) or texts (annotations, events) to event types. offset_s and uncertainty_s are None where the header does
     not say. zone is the agency's.
     """
@@ -164,7 +164,7 @@ _SOURCE = {
     "clock": _text,
     "offset_s": _number,
     "uncertainty_s": _not_negative,
-    "channels": _words(CHANNELS),
+    "channels": _words({**CHANNELS, IGNORED: None}),
     "columns": _words(EVENT_VALUES),
 }
 _TOP = {"id": _text, "zone": _zone, "protocol": _text}

@@ -10,7 +10,7 @@ import numpy as np
 
 from qi.intake.header import SourceHeader
 from qi.model.case import Note, Piece, Signal
-from qi.model.vocabulary import CHANNELS, channel_named, plain, unit_factor
+from qi.model.vocabulary import CHANNELS, IGNORED, channel_named, plain, unit_factor
 
 # Neighbouring samples further apart than this many sampling intervals have a gap between them (measures.md, section 1).
 WIDEST_STEP = 3.0
@@ -165,6 +165,9 @@ def believed(piece: Piece, *, lowest: float, highest: float) -> tuple[list[Piece
     return kept, int(absurd.sum())
 
 
+_USE_ANOTHER = f"in case.toml a label mapped to “{IGNORED}” is left out"
+
+
 def named(label: str, unit: str, about: SourceHeader) -> tuple[str, str, float, list[Remark]]:
     """What a file's label and unit stand for: channel, unit it is kept in, factor, and what to say of it.
 
@@ -173,6 +176,8 @@ def named(label: str, unit: str, about: SourceHeader) -> tuple[str, str, float, 
     """
     by_plain = {plain(own): channel for own, channel in about.channels.items()}
     channel = about.channels.get(label) or by_plain.get(plain(label)) or channel_named(label)
+    if channel == IGNORED:
+        return IGNORED, unit, 1.0, [Remark("info", "left out, as case.toml says")]
     if channel is None:
         what = "not in the vocabulary of channels: kept as it stands; [source.channels] in case.toml can name it"
         return label, unit, 1.0, [Remark("warning", what)]
@@ -197,6 +202,8 @@ def signal_from(
     Returns: the Signal in the vocabulary's unit (None where no sample is left), and what a person should know of it.
     """
     channel, ours, factor, remarks = named(label, unit, about)
+    if channel == IGNORED:
+        return None, remarks
     lowest, highest = (CHANNELS[channel].lowest, CHANNELS[channel].highest) if channel in CHANNELS else (-np.inf, np.inf)
     kept: list[Piece] = []
     absurd = 0
@@ -233,7 +240,11 @@ def named_alike(signals: Iterable[Signal], file: str) -> tuple[Note, ...]:
     for signal in signals:
         labels.setdefault(signal.channel, []).append(f"“{signal.label}”")
     return tuple(
-        Note("info", file, f"{channel} is there {len(own)} times ({', '.join(own)}); they are kept apart")
+        Note(
+            "info",
+            file,
+            f"{channel} is there {len(own)} times ({', '.join(own)}); kept apart; {_USE_ANOTHER}",
+        )
         for channel, own in labels.items()
         if len(own) > 1
     )

@@ -75,8 +75,9 @@ class Signal:
 
     @property
     def name(self) -> str:
-        """Channel and file, as shown wherever a sensor is named."""
-        return f"{self.channel} ({self.source})"
+        """Channel, file and the file's own label, as shown wherever a sensor is named; different for each sensor of a case."""
+        own = "" if self.label in ("", self.channel) else f": {self.label}"
+        return f"{self.channel} ({self.source}{own})"
 
     @property
     def recorded(self) -> Spans:

@@ -107,12 +107,14 @@ class Review:
     def of(self, id_: str, of: str | None = None, from_: str | None = None) -> Judged:
         """One answer of one measure; without `of` and `from_` the plain one, or the first where there is none.
 
+        A measure that this case cannot show at all has one answer, which stands for every `of` and `from_`.
         Raises: KeyError when there is no such answer.
         """
         answers = self.all_of(id_)
         for number in answers:
             if (number.of, number.from_) == (of, from_):
                 return number
-        if of is None and from_ is None and answers:
+        alone = len(answers) == 1 and answers[0].value is None
+        if answers and (alone or (of is None and from_ is None)):
             return answers[0]
         raise KeyError(f"{id_} of {of} from {from_}")

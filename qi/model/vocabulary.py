@@ -76,6 +76,7 @@ CHANNELS: dict[str, Channel] = {
     "heart_rate": Channel("1/min", "Heart rate", ("hr", "pulse rate"), _RATE, 0.0, 400.0),
     "respiratory_rate": Channel("1/min", "Respiratory rate", ("rr", "resp rate"), _RATE, 0.0, 150.0),
 }
+IGNORED = "ignored"  # what a header may map a label to, so that another sensor of the kind is used
 NUMERICS = ("etco2", "spo2", "heart_rate", "respiratory_rate")
 
 TIME_POINTS = (

@@ -49,7 +49,7 @@ def answer(judged: Judged) -> str:
     range_ = bounds(number, judged.unit)
     if number.value is None:
         said = number.status if number.status and number.status != "applied" else "not measurable"
-        return f"{range_} possible" if range_ and number.high is not None else said
+        return f"{range_} possible" if range_ and number.high is not None and number.coverage else said
     if range_ == "or more":
         return f"{text} or more"
     return f"{text} ({range_})" if range_ else text

@@ -5,6 +5,7 @@ import streamlit as st
 
 from qi import pipeline
 from qi.charts import by_minute
+from qi.exports import csv_text
 from qi.model.review import Judged, Review
 from qi.model.words import amount, answer, bounds, name
 from qi.screens.shown_time import since
@@ -108,6 +109,15 @@ def show(review: Review) -> None:
         selection_mode="single-row",
         height=38 + 35 * len(rows),
         column_config={"measure": st.column_config.TextColumn(width=270)},
+    )
+    st.download_button(
+        "All measures as CSV",
+        lambda: csv_text.measures(review),
+        file_name=f"{review.case.id}-measures.csv",
+        mime="text/csv",
+        on_click="ignore",
+        type="tertiary",
+        icon=":material/download:",
     )
     left, right = st.columns(2, gap="medium")
     with left:

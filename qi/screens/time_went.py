@@ -4,6 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from qi.charts import pause_cost
+from qi.exports import csv_text
 from qi.model.review import Review
 from qi.model.words import amount
 from qi.screens.shown_time import since
@@ -25,6 +26,15 @@ def show(review: Review) -> None:
             st.write(f"No pause of {review.protocol.values['listed_pause_s']:g} s or more was seen.")
             return
         st.dataframe(_table(review, listed), hide_index=True, height=min(320, 38 + 35 * len(listed)), key="pauses")
+        st.download_button(
+            "All pauses as CSV",
+            lambda: csv_text.pauses(review),
+            file_name=f"{review.case.id}-pauses.csv",
+            mime="text/csv",
+            on_click="ignore",
+            type="tertiary",
+            icon=":material/download:",
+        )
 
 
 def _said(pauses: pd.DataFrame, limit_s: float) -> str:

@@ -34,8 +34,8 @@ def test_breaths_as_airway_pressure_start_at_neurokit2_troughs_and_last_towards_
 
 
 def test_breaths_as_capnogram_wash_out_from_neurokit2_troughs():
-    """CO2 high until a fifth of the breath is in (the dead space): washouts against rsp_troughs (the end of the exhalation), within 1.0 s."""
-    co2 = signal("co2", "mmHg", 38 / (1 + np.exp(20 * (SHARE - 0.2))), rate_hz=25.0)
+    """CO2 high until a third of the breath is in (the dead space): washouts against rsp_troughs, within 1.0 s."""
+    co2 = signal("co2", "mmHg", 38 / (1 + np.exp(20 * (SHARE - 0.35))), rate_hz=25.0)
     found = ventilations.from_capnogram(co2, **SETTINGS["ventilations_from_capnogram"]).events
     inside = TROUGHS[(TROUGHS > 1) & (TROUGHS < PEAKS[-1])]
     assert score(inside, found["time_s"], tolerance_s=1.0).f1 >= 0.97

@@ -147,6 +147,17 @@ def test_two_channels_of_one_kind_are_kept_apart_by_source(tmp_path):
     ]
 
 
+def test_the_choice_between_two_channels_of_one_kind_can_be_changed(tmp_path):
+    header = """[[source]]
+file = "a.csv"
+[source.channels]
+"compression_depth" = "ignored"
+"""
+    case = case_of(tmp_path, a__csv=signal_csv(), b__csv=signal_csv(60), case__toml=header)
+    assert [signal.name for signal in case.of_channel("compression_depth")] == ["compression_depth (b.csv)"]
+    assert "left out, as case.toml says" in told(case.notes)
+
+
 def test_names_that_differ_only_in_case(tmp_path):
     folder = write_folder(tmp_path / "c", m__csv=signal_csv(), M__csv=signal_csv(60))
     if len(list(folder.iterdir())) < 2:
