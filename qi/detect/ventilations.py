@@ -203,6 +203,7 @@ def from_capnogram(
     band_share: float,
     least_band_mmhg: float,
     shortest_exhalation_s: float,
+    valley_s: float,
     plateau_s: float,
     plateau_share: float,
     washout_share: float,
@@ -220,7 +221,8 @@ def from_capnogram(
     Parameters: co2 [mmHg]; working_rate_hz, rate after block means [1/s]; first_box_s, second_box_s, two plain means one after the
     other, which between them take out ripples of 90 to 140 per min [s]; range_s, window of the running highest and lowest [s];
     least_range_mmhg, least distance between them for a breath [mmHg]; band_share, least_band_mmhg, half-width of the hysteresis
-    about their middle, as a share of the distance and at least [mmHg]; shortest_exhalation_s, least time above [s]; plateau_s,
+    about their middle, as a share of the distance and at least [mmHg]; shortest_exhalation_s, least time above [s]; valley_s, least
+    time below on both sides of an exhalation too short for the two means [s]; plateau_s,
     stretch before the washout that end-tidal CO2 is taken from [s]; plateau_share, the quantile taken; washout_share, share of
     end-tidal CO2 below which the washout has begun; washout_s, how far back from the middle of the fall it is looked for [s];
     blind_s, how long CO2 may stay near its base before the capnogram is held to see nothing [s]; base_share, the quantile of the
@@ -247,6 +249,7 @@ def from_capnogram(
             band_share=band_share,
             least_band=least_band_mmhg,
             shortest_s=shortest_exhalation_s,
+            valley_s=valley_s,
             plateau_s=plateau_s,
             plateau_share=plateau_share,
             washout_share=washout_share,
@@ -279,6 +282,7 @@ def _washouts(
     band_share: float,
     least_band: float,
     shortest_s: float,
+    valley_s: float,
     plateau_s: float,
     plateau_share: float,
     washout_share: float,
@@ -297,11 +301,14 @@ def _washouts(
     rises = rises[side[rises] > 0]
     began = rises[np.searchsorted(rises, falls) - 1] if len(falls) else falls
     falls = falls[falls - began >= shortest_s * rate]
+    sharp = filters.smoothed(piece.values, sigma=0.04 * rate)
+    live = top - bottom >= least_range
+    short = _short_exhalations(sharp, middle, half, live, shortest=int(shortest_s * rate), valley=int(valley_s * rate))
+    falls = _merged(falls, short, apart=int(0.6 * rate))
     if not len(falls):
         return np.zeros((2, 0))
     above = filters.around(trace - middle, falls, before=int(rate), after=0, fill=np.inf) >= 0
-    crossed = falls - np.argmax(above[:, ::-1], axis=1)
-    sharp = filters.smoothed(piece.values, sigma=0.04 * rate)
+    crossed = np.where(np.isin(falls, short), falls, falls - np.argmax(above[:, ::-1], axis=1))
     back, ahead = int((plateau_s + washout_s) * rate), int(washout_s * rate)
     rows = filters.around(sharp, crossed, before=back, after=ahead, fill=-np.inf)
     level = _quantile(rows[:, : back + 1], plateau_share)
@@ -309,6 +316,32 @@ def _washouts(
     start = crossed - back + rows.shape[1] - 1 - np.argmax(high[:, ::-1], axis=1)
     raw = filters.around(piece.values, start, before=int(plateau_s * rate), after=0, fill=-np.inf)
     return np.vstack([piece.start_s + start / rate, _quantile(raw, plateau_share)])
+
+
+def _short_exhalations(
+    sharp: np.ndarray, middle: np.ndarray, half: np.ndarray, live: np.ndarray, *, shortest: int, valley: int
+) -> np.ndarray:
+    """First sample below the middle after each exhalation that the plain means flatten, as between two breaths of one pause.
+
+    Such an exhalation stays above the middle for `shortest` samples or more and has a valley of `valley` samples or more on both
+    sides; a ripple of compressions has neither.
+    """
+    high = live & (sharp > middle)
+    edges = np.flatnonzero(np.diff(np.r_[False, high, False])).reshape(-1, 2)
+    lows = np.r_[0, np.cumsum(sharp < middle - half)]
+    before, after = np.maximum(edges[:, 0] - 2 * valley, 0), np.minimum(edges[:, 1] + 2 * valley, len(sharp))
+    deep = (lows[edges[:, 0]] - lows[before] >= valley) & (lows[after] - lows[np.minimum(edges[:, 1], len(sharp))] >= valley)
+    long = edges[:, 1] - edges[:, 0] >= shortest
+    return np.minimum(edges[deep & long, 1], len(sharp) - 1)
+
+
+def _merged(falls: np.ndarray, others: np.ndarray, *, apart: int) -> np.ndarray:
+    """All of both, without those of the second that lie near one of the first."""
+    if not len(falls) or not len(others):
+        return np.sort(np.r_[falls, others])
+    at = np.searchsorted(falls, others)
+    nearest = np.minimum(np.abs(others - falls[np.maximum(at - 1, 0)]), np.abs(falls[np.minimum(at, len(falls) - 1)] - others))
+    return np.sort(np.r_[falls, others[nearest > apart]])
 
 
 def _quantile(rows: np.ndarray, share: float) -> np.ndarray:
