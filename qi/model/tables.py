@@ -42,6 +42,8 @@ VENTILATIONS = (
     Column("insufflation_s", "float", "s", "from the start of the rise to the end of inward flow"),
     Column("etco2_mmhg", "float", "mmHg", "end-tidal CO2 of the exhalation that this breath washed out"),
     Column("peak_cmh2o", "float", "cmH2O", "highest airway pressure of the breath"),
+    Column("inspired_ml", "float", "mL", "volume that flowed in"),
+    Column("expired_ml", "float", "mL", "volume that flowed out before the next breath"),
     Column("sensor", "text", "", "channel and file that saw it", may_lack=False),
 )
 PAUSES = (
@@ -98,6 +100,30 @@ VITALS = (
     Column("text", "text", "", "the source's own words where it gave no number"),
     Column("source", "text", "", "file that told it", may_lack=False),
     Column("clock", "text", "", "clock it was told by", may_lack=False),
+)
+QUALITY = (
+    _moment("start_s", "from"),
+    _moment("end_s", "to; neighbouring seconds in one state are one row"),
+    Column("sensor", "text", "", "channel and file", may_lack=False),
+    Column("state", "text", "", "good, flat, railed, noise, out of range, missing or out of use", may_lack=False),
+)
+DISAGREEMENTS = (
+    _moment("start_s", "from"),
+    _moment("end_s", "to"),
+    Column("what", "text", "", "what the sensors do not agree on, in words", may_lack=False),
+    Column("sensors", "text", "", "who says so against whom", may_lack=False),
+)
+MODES = (
+    _moment("start_s", "from"),
+    _moment("end_s", "to"),
+    Column("mode", "text", "", "cycles (30:2, 15:2) or continuous", may_lack=False),
+    Column("uncertainty_s", "float", "s", "what the switch at the start may be off by"),
+)
+PROMPTS = (
+    _moment("start_s", "last compression or the moment before which nothing speaks for circulation"),
+    _moment("end_s", "first supporting evidence"),
+    Column("strength", "text", "", "likely or possible; never a verdict", may_lack=False),
+    Column("reasons", "text", "", "what speaks for it, in words", may_lack=False),
 )
 
 _EMPTY = {"float": np.float64, "text": "str", "flag": bool}
