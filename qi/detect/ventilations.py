@@ -97,11 +97,7 @@ def from_pressure(
         peak_cmh2o=peak[kept],
         sensor=[pressure.name] * int(kept.sum()),
     )
-    rippled = [
-        (piece.start_s + np.flatnonzero(cycle)[[0, -1]] / piece.rate_hz)
-        for piece, cycle in zip(work, cycles, strict=True)
-        if cycle.any()
-    ]
+    rippled = [_ends(piece, cycle) for piece, cycle in zip(work, cycles, strict=True)]
     signs = np.concatenate([start_s[kept], (start_s + seconds)[kept], *rippled])
     if not len(signs):
         return Seen(pressure.name, events, Spans())
@@ -124,6 +120,12 @@ def _cycle_lengths(piece: Piece, *, ripple: float, shortest_s: float, longest_s:
     even &= (np.abs(near - middle[:, None]) <= even_share * middle[:, None]).sum(axis=1) >= 4  # a breath's own swings come alone
     lengths[tops[0] : tops[-1]] = np.repeat(np.where(even, middle, 0.0), np.diff(tops))
     return lengths
+
+
+def _ends(piece: Piece, cycle: np.ndarray) -> np.ndarray:
+    """Times of the first and the last sample with a ripple [s]; none where nothing ripples."""
+    at = np.flatnonzero(cycle)
+    return piece.start_s + at[[0, -1]] / piece.rate_hz if len(at) else np.zeros(0)
 
 
 def _rest(clear: list[np.ndarray], cycles: list[np.ndarray]) -> float:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from qi.model.review import Judged, Review
-from qi.model.words import amount, bounds, clock
+from qi.model.words import amount, asked, bounds, clock
 
 
 @dataclass(frozen=True)
@@ -66,27 +66,12 @@ def _hands_on(review: Review) -> Sentence | None:
             return Sentence(
                 f"How much of it had hands on the chest could not be measured: {fraction.number.reason}.", (fraction.id,)
             )
-        text = f"Too little was recorded for one number: hands were on the chest between {low:.0%} and {high:.0%} of the arrest."
-        return Sentence(text.replace("%", " %"), (fraction.id,))
+        between = f"between {amount(low, '1')} and {amount(high, '1')} of the arrest"
+        return Sentence(f"Too little was recorded for one number: hands were on the chest {between}.", (fraction.id,))
     rate = review.of("compression_rate")
     paced = f", at {amount(rate.value, rate.unit)} while compressing" if rate.value is not None else ""
-    limit = f"; the limit is {_bare(fraction)}: {fraction.verdict}" if fraction.limit else ""
+    limit = f"; the limit is {asked(fraction.limit, fraction.unit)}: {fraction.verdict}" if fraction.limit else ""
     return Sentence(f"Hands were on the chest for {_value(fraction)} of it{paced}{limit}.", (fraction.id, rate.id))
-
-
-def _bare(judged: Judged) -> str:
-    """A limit in the way its value is shown."""
-    if judged.limit is None:
-        return ""
-    text = judged.limit.text
-    if judged.unit != "1":
-        return f"{text} {judged.unit}"
-    return f"{'at least' if judged.limit.high == float('inf') else 'at most'} {amount(_edge(judged), '1')}"
-
-
-def _edge(judged: Judged) -> float:
-    limit = judged.limit
-    return 0.0 if limit is None else (limit.low if limit.high == float("inf") else limit.high)
 
 
 def _pauses(review: Review) -> Sentence | None:
@@ -108,7 +93,7 @@ def _depth_and_release(review: Review) -> Sentence | None:
     depth, release = review.of("compression_depth_mm"), review.of("released_fraction")
     parts = []
     if depth.value is not None:
-        limit = f" (asked for: {_bare(depth)})" if depth.limit else ""
+        limit = f" (asked for: {asked(depth.limit, depth.unit)})" if depth.limit else ""
         parts.append(f"compressions were {depth.value:.0f} mm deep on average{limit}")
     if release.value is not None:
         parts.append(f"after {amount(release.value, '1')} of them the chest was let up fully")
@@ -125,9 +110,9 @@ def _breaths(review: Review) -> Sentence | None:
     if rate.value is None:
         return None
     where = " with the advanced airway" if rate is airway else ""
-    asked = f" (asked for: {_bare(rate)})".replace("1/min", "per min") if rate.limit else ""
+    limit = f" (asked for: {asked(rate.limit, rate.unit)})" if rate.limit else ""
     lasting = f", each lasting {amount(length.value, 's')} as a median" if length.value is not None else ""
-    return Sentence(f"Breaths came {rate.value:.0f} times a minute{where}{asked}{lasting}.", (rate.id, length.id))
+    return Sentence(f"Breaths came {rate.value:.0f} times a minute{where}{limit}{lasting}.", (rate.id, length.id))
 
 
 def _seal(review: Review) -> Sentence | None:

@@ -1,7 +1,7 @@
 """Numbers as a person reads them: with their unit, and never with more digits than they have."""
 
 from qi.model.number import Number
-from qi.model.review import Judged
+from qi.model.review import Judged, Limit
 
 _DIGITS = {"1/min": 0, "mm": 0, "mmHg": 0, "cmH2O": 1, "count": 0}
 
@@ -19,13 +19,24 @@ def amount(value: float | None, unit: str) -> str:
     if value is None:
         return "–"
     if unit == "1":
-        return f"{value:.0%}".replace("%", " %")
+        return f"{value * 100:.0f}\u00a0%"
     if unit == "s":
         return f"{clock(value)} min" if abs(value) >= 120 else f"{value:.1f} s"
     digits = _DIGITS.get(unit, 1)
     if unit == "count":
         return f"{value:g}" if value == round(value) else f"{value:.1f}"
     return f"{value:.{digits}f} {'per min' if unit == '1/min' else unit}"
+
+
+def asked(limit: Limit, unit: str) -> str:
+    """A limit as a person reads it, in the unit that its value is shown in."""
+    if limit.low == float("-inf"):
+        return f"{'under' if limit.strict else 'at most'} {amount(limit.high, unit)}"
+    if limit.high == float("inf"):
+        return f"{'over' if limit.strict else 'at least'} {amount(limit.low, unit)}"
+    low, high = amount(limit.low, unit), amount(limit.high, unit)
+    plain = low.partition(" ")[0] if low.partition(" ")[2] == high.partition(" ")[2] else low
+    return f"{plain} to {high}"
 
 
 def bounds(number: Number, unit: str) -> str:

@@ -7,7 +7,7 @@ from qi import pipeline
 from qi.charts import by_minute
 from qi.exports import csv_text
 from qi.model.review import Judged, Review
-from qi.model.words import amount, answer, bounds, name
+from qi.model.words import amount, answer, asked, bounds, name
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
@@ -177,8 +177,8 @@ def _short(judged: Judged) -> str:
 
 
 def _asked(judged: Judged) -> str:
-    parts = [judged.limit.text if judged.limit else "", f"goal {judged.goal.text}" if judged.goal else ""]
-    return "; ".join(part for part in parts if part)
+    parts = [asked(judged.limit, judged.unit)] if judged.limit else []
+    return "; ".join([*parts, f"goal {asked(judged.goal, judged.unit)}"] if judged.goal else parts)
 
 
 def _why(review: Review, judged: Judged) -> None:
@@ -192,11 +192,11 @@ def _why(review: Review, judged: Judged) -> None:
             st.write(number.remark[0].upper() + number.remark[1:] + ".")
         st.write(f"How: {judged.method}")
         facts = [f"n = {number.n}"] if number.n is not None else []
-        facts += [f"{number.coverage:.0%} of it known".replace("%", " %")] if number.coverage is not None else []
+        facts += [f"{amount(number.coverage, '1')} of it known"] if number.coverage is not None else []
         st.caption(" · ".join([*facts, f"defined by: {judged.source}"]))
         for word, limit in (("Limit", judged.limit), ("Goal", judged.goal)):
             if limit:
-                st.caption(f"{word} {limit.text}: {limit.source}")
+                st.caption(f"{word} {asked(limit, judged.unit)}: {limit.source}")
         if number.spans_s:
             st.caption(_where(review, judged))
 

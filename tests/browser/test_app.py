@@ -60,11 +60,16 @@ class Walkthrough:
         return self.page.locator("[data-testid=stMain]").inner_text()
 
 
+def plain(text):
+    """Text with every kind of white space as one blank."""
+    return " ".join(text.split())
+
+
 def test_the_page_shows_what_the_command_line_prints(browser, address, printed):
     with Walkthrough(browser, address, f"case={CASE}") as shown:
-        text = " ".join(shown.text.split())
+        text = plain(shown.text)
         for id_ in ("compression_fraction", "released_fraction"):
-            assert amount(printed[id_]["value"], "1") in text
+            assert plain(amount(printed[id_]["value"], "1")) in text
         assert f"The longest pause was {printed['longest_pause_s']['value']:.0f} s" in text
         assert f"{printed['compression_depth_mm']['value']:.0f} mm deep" in text
         assert f"{printed['pauses_over_limit']['value']:.0f} pauses were longer" in text
@@ -94,4 +99,4 @@ def test_choosing_a_measure_says_why(browser, address, printed):
         box = table.bounding_box()
         shown.page.mouse.click(box["x"] + 18, box["y"] + 38 + 17)
         shown.page.wait_for_selector("text=defined by: L. Wik", timeout=10_000)
-        assert printed["compression_fraction"]["method"].split(";")[0] in " ".join(shown.text.split())
+        assert printed["compression_fraction"]["method"].split(";")[0] in plain(shown.text)
