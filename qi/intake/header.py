@@ -26,9 +26,9 @@ NAME = "case.toml"
 class SourceHeader:
     """What the header says of one file (one [[source]] of case.toml); every field may be left out.
 
-    start is the moment of the file's first sample; channels maps the file's own labels to channel ids or “ignored”; columns maps the
-    file's own column names (dispatch) or texts (annotations, events) to event types. offset_s and uncertainty_s are None where the
-    header does not say. zone is the agency's.
+    start is the moment of the file's first sample; channels maps the file's own labels to channel ids or “ignored”; columns maps
+    the file's own column names (dispatch) or texts (annotations, events) to event types. offset_s and uncertainty_s are None
+    where the header does not say. zone is the agency's.
     """
 
     file: str = ""
