@@ -102,6 +102,7 @@ def _overlay(key: str, _review: Review) -> bytes:
             shocks=found.shocks,
             devices=found.devices,
             events=_review.case.events,
+            quality=None,
             arrest=found.arrest,
             unknown=found.arrest.minus(found.compressions_known),
             extent=extent,

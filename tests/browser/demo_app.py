@@ -13,7 +13,7 @@ import streamlit as st
 from qi.charts.waveforms import pack
 from qi.model.case import Piece, Signal
 from qi.model.spans import Span, Spans
-from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, SHOCKS, VENTILATIONS, make
+from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, QUALITY, SHOCKS, VENTILATIONS, make
 from qi.screens import waveform
 
 SECONDS, RATE = 2400, 250.0
@@ -159,6 +159,14 @@ def events() -> pd.DataFrame:
     )
 
 
+def quality():
+    """The depth sensor missing in the dropout and noisy for a while at the start."""
+    edges = [(0.0, 30.0, "noise"), (30.0, DROPOUT[0], "good"), (*DROPOUT, "missing"), (DROPOUT[1], float(SECONDS), "good")]
+    starts, ends, states = zip(*edges, strict=True)
+    sensors = ["compression_depth (monitor.edf)"] * len(edges)
+    return make(QUALITY, start_s=list(starts), end_s=list(ends), sensor=sensors, state=list(states))
+
+
 @st.cache_data(max_entries=4)
 def packed(case: str, revision: int) -> tuple[bytes, bytes]:
     """The invented case as the browser takes it; a new revision changes a pause's cause and no sample."""
@@ -174,6 +182,7 @@ def packed(case: str, revision: int) -> tuple[bytes, bytes]:
         shocks=shocks(),
         devices=devices(),
         events=events(),
+        quality=quality(),
         arrest=Spans.of([(FIRST, ROSC), (AGAIN, END)]),
         unknown=Spans.of([DROPOUT]),
         extent=Span(0.0, float(SECONDS)),

@@ -11,7 +11,7 @@ from qi.charts.colours import ACCENTS, CHANNEL_MEANINGS
 from qi.charts.waveforms import pack, words
 from qi.model.case import Piece, Signal
 from qi.model.spans import Span, Spans
-from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, SHOCKS, VENTILATIONS, make
+from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, QUALITY, SHOCKS, VENTILATIONS, make
 from qi.model.vocabulary import CHANNELS, PAUSE_CAUSES
 
 
@@ -33,6 +33,7 @@ def _overlay(**changes):
         "shocks": None,
         "devices": None,
         "events": None,
+        "quality": None,
         "arrest": Spans.of([(10, 100)]),
         "unknown": Spans(),
         "extent": Span(0, 120),
@@ -190,3 +191,15 @@ def test_every_channel_has_a_meaning_with_a_colour_and_a_place():
     assert set(CHANNEL_MEANINGS) == set(CHANNELS) == set(words.LANE_ORDER)
     assert set(CHANNEL_MEANINGS.values()) <= set(ACCENTS)
     assert [words.plain(cause) for cause in PAUSE_CAUSES if "_" in words.plain(cause)] == []
+
+
+def test_quality_is_told_by_sensor_and_only_where_it_is_not_good():
+    table = make(
+        QUALITY,
+        start_s=[0.0, 0.0, 30.0, 40.0],
+        end_s=[60.0, 30.0, 40.0, 60.0],
+        sensor=["ecg (a)", "co2 (a)", "co2 (a)", "co2 (a)"],
+        state=["good", "good", "flat", "good"],
+    )
+    assert _overlay(quality=table)["quality"] == {"ecg (a)": [], "co2 (a)": [[30.0, 40.0, "flat"]]}
+    assert _overlay()["quality"] is None

@@ -39,8 +39,8 @@ def samples(signals: Sequence[Signal], *, case: str) -> bytes:
 
     Parameters: signals, channels as recorded, gaps as separate pieces, each with its own rate [Hz]; case, the case's id and
     revision, by which the browser keeps it.
-    Returns: a message whose header is {"kind": "samples", "case", "channels": [{"channel", "name", "unit", "source", "meaning",
-    "down", "show": [low, high], "pieces": [{"start_s", "rate_hz", "scale", "offset", "first", "count"}]}]}; sample i of a piece
+    Returns: a message whose header is {"kind": "samples", "case", "channels": [{"channel", "sensor", "name", "unit", "source",
+    "meaning", "down", "show": [low, high], "pieces": [{"start_s", "rate_hz", "scale", "offset", "first", "count"}]}]}; sample i of a piece
     is offset + scale × integer[first + i] in the channel's unit, within half a step of what was recorded.
     Raises: ValueError when a piece holds a value that is not finite.
     """
@@ -65,6 +65,7 @@ def overlay(
     shocks: pd.DataFrame | None,
     devices: pd.DataFrame | None,
     events: pd.DataFrame | None,
+    quality: pd.DataFrame | None,
     arrest: Spans,
     unknown: Spans,
     extent: Span,
@@ -76,7 +77,7 @@ def overlay(
 ) -> dict[str, Any]:
     """Everything that is drawn on or beside the waveforms, as one JSON document.
 
-    Parameters: case, the id and revision that the samples were packed with; compressions to events, tables of qi.model.tables
+    Parameters: case, the id and revision that the samples were packed with; compressions to quality, tables of qi.model.tables
     [s from case start], None = not recorded; arrest, stretches without circulation; unknown, time in which no chest sensor could
     see; extent, the stretch that the picture shows; zero_s, the moment shown as 0:00 (the first compression); start, the case's
     first moment, with zone; long_pause_s, pauses longer than this stand out [s]; listed_pause_s, shorter pauses get no label
@@ -89,7 +90,8 @@ def overlay(
       ventilations: columns {time_s, insufflation_s, etco2_mmhg}, or None;
       pauses: [{start_s, end_s, cause, long, listed}]; shocks: [{time_s, energy_j, words}];
       devices: [{row, words, on_s, off_s}]; rhythms: [{start_s, end_s, words}];
-      events: [{time_s, end_s, words, meaning, shape, rank}], rank 0 the first to be given room; each of these lists may be None.
+      events: [{time_s, end_s, words, meaning, shape, rank}], rank 0 the first to be given room; each of these lists may be None;
+      quality: {sensor: [[start_s, end_s, state], …]} of everything that is not good, or None.
     Times are seconds from case start to the millisecond; a missing number is None, never NaN.
     """
     return {
@@ -108,6 +110,7 @@ def overlay(
         "shocks": None if shocks is None else [words.shock(row) for row in _rows(shocks)],
         "devices": None if devices is None else [words.device(row) for row in _rows(devices)],
         "rhythms": _rhythms(events, arrest, extent),
+        "quality": None if quality is None else _not_good(quality),
         "events": None if events is None else [words.event(row) for row in _rows(events) if row["type"] not in words.ELSEWHERE],
     }
 
@@ -151,6 +154,7 @@ def _channel_header(signal: Signal) -> dict[str, Any]:
     known = CHANNELS.get(signal.channel)
     return {
         "channel": signal.channel,
+        "sensor": signal.name,
         "name": known.show_as if known else signal.label or signal.channel,
         "unit": "" if signal.unit == "1" else words.UNITS.get(signal.unit, signal.unit),
         "source": signal.source,
@@ -220,6 +224,14 @@ def _rhythms(events: pd.DataFrame | None, arrest: Spans, extent: Span) -> list[d
 
 def _columns(table: pd.DataFrame | None, names: Sequence[str]) -> dict[str, list[float | None]] | None:
     return None if table is None else {name: _numbers(table[name].to_numpy()) for name in names}
+
+
+def _not_good(quality: pd.DataFrame) -> dict[str, list[list[Any]]]:
+    """Stretches of each sensor that are not good; a sensor that is good throughout has an empty list."""
+    rows: dict[str, list[list[Any]]] = {str(sensor): [] for sensor in quality["sensor"].unique()}
+    for row in quality[quality["state"] != "good"].itertuples():
+        rows[str(row.sensor)].append([_ms(row.start_s), _ms(row.end_s), str(row.state)])
+    return rows
 
 
 def _numbers(values: np.ndarray) -> list[float | None]:

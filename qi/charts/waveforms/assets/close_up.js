@@ -7,6 +7,7 @@ import { eventLines } from "./listing.js";
 import { paintOverview } from "./overview.js";
 import { rule, type, write } from "./paint.js";
 import { clock, elapsed, length, ticks } from "./time.js";
+import { paintQuality, STRIP } from "./quality_strip.js";
 import { paintTrace, planTrace } from "./trace.js";
 
 const NARROWEST = 0.5; // seconds
@@ -127,7 +128,8 @@ export class CloseUp extends Frame {
     let top = stripRows(this.sheet) * 16 + 8;
     this.lanes = this.channels.map((channel) => {
       const lane = planTrace(this.sheet, channel, top);
-      top += lane.height + 8;
+      lane.quality = overlay.quality?.[channel.sensor] ?? null;
+      top += lane.height + 8 + (lane.quality ? STRIP : 0);
       return lane;
     });
     this.bottom = Math.max(top - 4, 60);
@@ -145,6 +147,7 @@ export class CloseUp extends Frame {
     for (const mark of marks) rule(pen, x(mark.at), first, x(mark.at), this.bottom, look.line);
     for (const lane of this.lanes) paintTrace(this.sheet, lane);
     paintMarks(this.sheet, this.lanes, this.bottom);
+    for (const lane of this.lanes) if (lane.quality) paintQuality(this.sheet, lane, lane.quality);
     paintStrip(this.sheet, this.lanes, this.bottom);
     pen.clearRect(right + 0.5, first - 2, width - right, this.bottom - first + 2);
     if (!this.lanes.length) write(pen, "No waveforms were recorded", left, 30, { colour: look.muted });
