@@ -40,8 +40,8 @@ def samples(signals: Sequence[Signal], *, case: str) -> bytes:
     Parameters: signals, channels as recorded, gaps as separate pieces, each with its own rate [Hz]; case, the case's id and
     revision, by which the browser keeps it.
     Returns: a message whose header is {"kind": "samples", "case", "channels": [{"channel", "sensor", "name", "unit", "source",
-    "meaning", "down", "show": [low, high], "pieces": [{"start_s", "rate_hz", "scale", "offset", "first", "count"}]}]}; sample i of a piece
-    is offset + scale × integer[first + i] in the channel's unit, within half a step of what was recorded.
+    "meaning", "down", "show": [low, high], "pieces": [{"start_s", "rate_hz", "scale", "offset", "first", "count"}]}]}; sample i of
+    a piece is offset + scale × integer[first + i] in the channel's unit, within half a step of what was recorded.
     Raises: ValueError when a piece holds a value that is not finite.
     """
     channels, blocks, first = [], [], 0
