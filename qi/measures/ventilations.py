@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable
-from qi.model.findings import Arrest
 from qi.model.number import NO_ARREST, Number, attempt, known_share, moments, share, share_of_moments
 from qi.model.spans import Spans
 
@@ -15,6 +14,13 @@ LEAST_KNOWN_S = 30.0  # an epoch with less known time than this is left out (mea
 _NO_BREATHS = "no sensor saw breaths: airway pressure or a capnogram would have shown them"
 _NO_PRESSURE = "the length of a breath was not recorded: airway pressure would have shown it"
 _NO_CO2 = "no capnogram was recorded"
+_NO_PHASE = {
+    None: NO_ARREST,
+    "advanced_airway": "no supraglottic airway or tracheal tube was charted in the arrest",
+    "bag_mask_continuous": "no run of more than 60 compressions before an advanced airway",
+    "after_rosc": "no ROSC was charted",
+}
+Phases = Mapping[str | None, Spans]
 
 
 def _epochs(stretches: Spans) -> list[Spans]:
@@ -42,41 +48,11 @@ def _epoch_rates(
     return rates, [epoch for epoch, _ in kept], coverage
 
 
-def _where(
-    arrest: Spans, course: Arrest, advanced: Spans, runs: Spans, compressions: pd.DataFrame
-) -> dict[str | None, tuple[Spans, str]]:
-    """The stretches that each `of` looks at, and what to say where there are none."""
-    first = advanced.hull.start_s if advanced else np.inf
-    times = compressions["time_s"].to_numpy()
-    continuous = Spans.of(
-        (run.start_s, run.end_s) for run in runs if np.count_nonzero((times >= run.start_s) & (times < run.end_s)) > 60
-    )
-    before = Spans.of([(-np.inf, first)])
-    return {
-        None: (arrest, NO_ARREST),
-        "advanced_airway": (advanced.overlap(arrest), "no supraglottic airway or tracheal tube was charted in the arrest"),
-        "bag_mask_continuous": (
-            continuous.overlap(arrest).overlap(before),
-            "no run of more than 60 compressions before an advanced airway",
-        ),
-        "after_rosc": (course.rosc, "no ROSC was charted"),
-    }
-
-
-def ventilation_rate(
-    ventilations: pd.DataFrame,
-    arrest: Spans,
-    course: Arrest,
-    advanced: Spans,
-    runs: Spans,
-    compressions: pd.DataFrame,
-    breaths_unknown: Spans,
-) -> list[Number]:
+def ventilation_rate(ventilations: pd.DataFrame, breath_phases: Phases, breaths_unknown: Spans) -> list[Number]:
     """Mean over 60-s epochs of the breaths counted per known minute.
 
-    Parameters: ventilations, VENTILATIONS table [s]; arrest, the arrest spans [s]; course, for the time after ROSC; advanced, time
-    with a supraglottic airway or tracheal tube in [s]; runs, hands-on time [s]; compressions, COMPRESSIONS table [s];
-    breaths_unknown, time in which no sensor could have seen a breath [s].
+    Parameters: ventilations, VENTILATIONS table [s]; breath_phases, where breaths are judged apart, by `of` [s]; breaths_unknown,
+    time in which no sensor could have seen a breath [s].
     Returns: Numbers [1/min], n the breaths: the whole arrest, `of` advanced_airway, bag_mask_continuous and after_rosc.
     Raises: nothing; an answer that cannot be given says why.
     References: counted rate in 60-s epochs, H. Wang et al. (2023) (abstract read).
@@ -87,28 +63,19 @@ def ventilation_rate(
         inside = int(stretches.minus(breaths_unknown).contains(ventilations["time_s"]).sum())
         return Number(float(rates.mean()), n=inside, coverage=coverage, spans_s=tuple(e.pairs()[0] for e in epochs))
 
-    return _for_each(rate, _where(arrest, course, advanced, runs, compressions))
+    return _for_each(rate, breath_phases)
 
 
-def _for_each(measure: Callable[..., Number], where: Mapping[str | None, tuple[Spans, str]]) -> list[Number]:
-    return [attempt(measure, stretches, nothing, of=of) for of, (stretches, nothing) in where.items()]
+def _for_each(measure: Callable[..., Number], phases: Phases) -> list[Number]:
+    return [attempt(measure, stretches, _NO_PHASE[of], of=of) for of, stretches in phases.items()]
 
 
 def over_ventilated_fraction(
-    ventilations: pd.DataFrame,
-    arrest: Spans,
-    course: Arrest,
-    advanced: Spans,
-    runs: Spans,
-    compressions: pd.DataFrame,
-    breaths_unknown: Spans,
-    *,
-    over_ventilated_per_min: float,
+    ventilations: pd.DataFrame, breath_phases: Phases, breaths_unknown: Spans, *, over_ventilated_per_min: float
 ) -> list[Number]:
     """Share of the 60-s epochs with more breaths than the limit.
 
-    Parameters: ventilations, arrest, course, advanced, runs, compressions, breaths_unknown as in ventilation_rate;
-    over_ventilated_per_min, the limit [1/min].
+    Parameters: ventilations, breath_phases, breaths_unknown as in ventilation_rate; over_ventilated_per_min, the limit [1/min].
     Returns: Numbers 0 to 1, n the epochs, spans_s the epochs over the limit; by the same `of`.
     Raises: nothing; an answer that cannot be given says why.
     References: above 12 per minute in adults, H. Wang et al. (2022, 2023) (abstracts read).
@@ -118,24 +85,15 @@ def over_ventilated_fraction(
         rates, epochs, coverage = _epoch_rates(ventilations, stretches, breaths_unknown, nothing)
         return _epoch_share(rates > over_ventilated_per_min, epochs, coverage)
 
-    return _for_each(fraction, _where(arrest, course, advanced, runs, compressions))
+    return _for_each(fraction, breath_phases)
 
 
 def under_ventilated_fraction(
-    ventilations: pd.DataFrame,
-    arrest: Spans,
-    course: Arrest,
-    advanced: Spans,
-    runs: Spans,
-    compressions: pd.DataFrame,
-    breaths_unknown: Spans,
-    *,
-    under_ventilated_per_min: float,
+    ventilations: pd.DataFrame, breath_phases: Phases, breaths_unknown: Spans, *, under_ventilated_per_min: float
 ) -> list[Number]:
     """Share of the 60-s epochs with fewer breaths than the limit.
 
-    Parameters: ventilations, arrest, course, advanced, runs, compressions, breaths_unknown as in ventilation_rate;
-    under_ventilated_per_min, the limit [1/min].
+    Parameters: ventilations, breath_phases, breaths_unknown as in ventilation_rate; under_ventilated_per_min, the limit [1/min].
     Returns: Numbers 0 to 1, n the epochs, spans_s the epochs under the limit; by the same `of`.
     Raises: nothing; an answer that cannot be given says why.
     References: below 6 per minute in adults, H. Wang et al. (2022, 2023) (abstracts read).
@@ -145,7 +103,7 @@ def under_ventilated_fraction(
         rates, epochs, coverage = _epoch_rates(ventilations, stretches, breaths_unknown, nothing)
         return _epoch_share(rates < under_ventilated_per_min, epochs, coverage)
 
-    return _for_each(fraction, _where(arrest, course, advanced, runs, compressions))
+    return _for_each(fraction, breath_phases)
 
 
 def _epoch_share(hit: np.ndarray, epochs: list[Spans], coverage: float) -> Number:

@@ -9,6 +9,7 @@ import pandas as pd
 from qi.model.case import Case
 from qi.model.spans import Span, Spans
 
+CONTINUOUS_FROM = 60  # compressions in one run, above which it is continuous (measures 4)
 ALWAYS = Spans(np.array([[-np.inf, np.inf]]))
 
 
@@ -90,3 +91,18 @@ class Findings:
         """Time under a mechanical compressor, as charted."""
         rows = self.devices[self.devices["kind"] == "mechanical_cpr"]
         return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True))
+
+    @property
+    def breath_phases(self) -> dict[str | None, Spans]:
+        """Where breaths are judged apart: the arrest (None), with an advanced airway, bag-mask during runs of more than 60
+        compressions before one, and after ROSC."""
+        times = self.compressions["time_s"].to_numpy()
+        counts = np.searchsorted(times, self.runs.edges[:, 1]) - np.searchsorted(times, self.runs.edges[:, 0])
+        continuous = Spans(self.runs.edges[counts > CONTINUOUS_FROM])
+        before = Spans.of([(-np.inf, self.advanced.hull.start_s if self.advanced else np.inf)])
+        return {
+            None: self.arrest,
+            "advanced_airway": self.advanced.overlap(self.arrest),
+            "bag_mask_continuous": continuous.overlap(self.arrest).overlap(before),
+            "after_rosc": self.course.rosc,
+        }

@@ -11,9 +11,7 @@ from tests.measures.made import bare_pauses, breaths, compressions, events, find
 
 
 def rate(found):
-    answers = measured.ventilation_rate(
-        found.ventilations, found.arrest, found.course, found.advanced, found.runs, found.compressions, found.breaths_unknown
-    )
+    answers = measured.ventilation_rate(found.ventilations, found.breath_phases, found.breaths_unknown)
     return {answer.of: answer for answer in answers}
 
 
