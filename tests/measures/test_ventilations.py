@@ -50,15 +50,7 @@ def test_bag_mask_continuous_looks_only_at_long_runs_before_the_airway():
 def test_shares_of_epochs_over_and_under():
     times = np.r_[np.arange(120.5, 180, 4.0), np.arange(180.5, 240, 6.0), np.arange(240.5, 300, 15.0)]
     found = made(times)
-    arguments = (
-        found.ventilations,
-        found.arrest,
-        found.course,
-        found.advanced,
-        found.runs,
-        found.compressions,
-        found.breaths_unknown,
-    )
+    arguments = (found.ventilations, found.breath_phases, found.breaths_unknown)
     over = {a.of: a for a in measured.over_ventilated_fraction(*arguments, over_ventilated_per_min=12.0)}["advanced_airway"]
     under = {a.of: a for a in measured.under_ventilated_fraction(*arguments, under_ventilated_per_min=6.0)}["advanced_airway"]
     assert (over.value, under.value, over.n) == (0.25, 0.5, 4)
