@@ -66,6 +66,11 @@ def labels() -> dict[str, str]:
     return {measure.id: measure.label for measure in MEASURES}
 
 
+def units() -> dict[str, str]:
+    """The unit of each measure id."""
+    return {measure.id: measure.unit for measure in MEASURES}
+
+
 def with_own_ids(reviews: Sequence[Review]) -> list[Review]:
     """Give each of several cases an id of its own: an equal one gets a number behind it, and a note says so."""
     seen: dict[str, int] = {}

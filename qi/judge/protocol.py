@@ -13,7 +13,7 @@ from qi.model.review import Definition, Limit, Protocol, Rule
 FOLDER = Path(__file__).parent / "protocols"
 DEFAULT = "adult-2020"
 _TOP = ("name", "title", "edition", "extends", "age_from_years", "age_below_years", "judged", "definitions", "limits")
-_DEFINITION = ("value", "unit", "edition", "checked", "source")
+_DEFINITION = ("value", "unit", "edition", "checked", "source", "meaning")
 _RULE = ("limit", "limit_source", "goal", "goal_source", "of")
 
 

@@ -11,13 +11,14 @@ from qi.model.number import Number
 
 @dataclass(frozen=True)
 class Definition:
-    """A number that defines a measure: its value, unit, edition, how far it was checked, and its source."""
+    """A number that defines a measure: its value, unit, edition, how far it was checked, its source, and what it means."""
 
     value: Any
     unit: str
     edition: str
     checked: str
     source: str
+    meaning: str = ""
 
 
 @dataclass(frozen=True)

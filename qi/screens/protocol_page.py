@@ -7,6 +7,7 @@ import streamlit as st
 
 from qi import pipeline
 from qi.model.review import Protocol
+from qi.model.words import asked
 from qi.screens import cautions
 
 
@@ -19,9 +20,17 @@ def show() -> None:
     if not one.judged:
         st.write("Cases under this protocol are measured and not judged.")
     st.subheader("Limits and goals", anchor=False)
-    st.dataframe(_limits(one), hide_index=True, key="limits", column_config=_wide("limit from", "goal from"))
+    st.dataframe(
+        _limits(one), hide_index=True, key="limits", column_config=_wide("limit from", "goal from"), height=38 + 35 * len(one.rules)
+    )
     st.subheader("Definitions", anchor=False)
-    st.dataframe(_definitions(one), hide_index=True, key="definitions", column_config=_wide("source"))
+    st.dataframe(
+        _definitions(one),
+        hide_index=True,
+        key="definitions",
+        column_config=_wide("definition", "source"),
+        height=38 + 35 * len(one.definitions),
+    )
     st.caption(
         "An agency writes its own in a file of its own (extends = one of these) in a folder “protocols” beside its case folders; "
         "DEVELOPERS.md shows one. A misspelt entry is refused."
@@ -34,13 +43,13 @@ def _wide(*names: str) -> dict[str, Any]:
 
 
 def _limits(one: Protocol) -> pd.DataFrame:
-    labels = pipeline.labels()
+    labels, units = pipeline.labels(), pipeline.units()
     rows = [
         {
             "measure": labels[id_],
-            "limit": rule.limit.text if rule.limit else "",
+            "limit": asked(rule.limit, units[id_]) if rule.limit else "",
             "limit from": rule.limit.source if rule.limit else "",
-            "goal": rule.goal.text if rule.goal else "",
+            "goal": asked(rule.goal, units[id_]) if rule.goal else "",
             "goal from": rule.goal.source if rule.goal else "",
         }
         for id_, rule in one.rules.items()
@@ -51,14 +60,14 @@ def _limits(one: Protocol) -> pd.DataFrame:
 def _definitions(one: Protocol) -> pd.DataFrame:
     rows = [
         {
-            "definition": name.replace("_", " "),
+            "definition": definition.meaning,
             "value": _said(definition.value),
-            "unit": definition.unit,
+            "unit": "" if definition.unit == "1" else definition.unit,
             "checked": definition.checked,
             "edition": definition.edition,
             "source": definition.source,
         }
-        for name, definition in one.definitions.items()
+        for definition in one.definitions.values()
     ]
     return pd.DataFrame(rows)
 

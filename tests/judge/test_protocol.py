@@ -17,6 +17,7 @@ def test_every_number_of_a_protocol_says_where_it_comes_from(name):
     one = read(name)
     for key, definition in one.definitions.items():
         assert definition.source, key
+        assert definition.meaning, key
         assert definition.checked in ("abstract read", "secondary note", "from memory", "our default"), key
     for key, rule in one.rules.items():
         for limit in (rule.limit, rule.goal):
