@@ -174,6 +174,17 @@ def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
         )
 
 
+def to_look_at(one: Review) -> pd.DataFrame:
+    """Moments that a reviewer should see for themselves, in order of time: start_s, end_s, what, why."""
+    found = one.findings
+    prompts = found.prompts.assign(what="Look here for ROSC (" + found.prompts["strength"] + ")", why=found.prompts["reasons"])
+    apart = found.disagreements.assign(why=found.disagreements["sensors"])
+    rows = [table[["start_s", "end_s", "what", "why"]] for table in (prompts, apart) if len(table)]
+    if not rows:
+        return pd.DataFrame({"start_s": [], "end_s": [], "what": [], "why": []})
+    return pd.concat(rows, ignore_index=True).sort_values("start_s", kind="stable", ignore_index=True)
+
+
 def by_minute(one: Review) -> pd.DataFrame:
     """The main numbers for each minute of the arrest (columns: qi.measures.minutes.MINUTES)."""
     return minutes.by_minute(one.findings, gap_s=one.protocol.values["gap_s"])

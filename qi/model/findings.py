@@ -8,6 +8,7 @@ import pandas as pd
 
 from qi.model.case import Case
 from qi.model.spans import Span, Spans
+from qi.model.tables import DISAGREEMENTS, MODES, PROMPTS, QUALITY, make
 
 CONTINUOUS_FROM = 60  # compressions in one run, above which it is continuous (measures 4)
 ALWAYS = Spans(np.array([[-np.inf, np.inf]]))
@@ -47,7 +48,9 @@ class Findings:
 
     course is how the arrest went;
     exhalations are the breaths a capnogram saw; strokes names the sensors that know only the stroke of a compression; runs are
-    the stretches with hands on the chest, parted by the protocol's gap; airway maps an airway kind to the time it was in place.
+    the stretches with hands on the chest, parted by the protocol's gap; airway maps an airway kind to the time it was in place;
+    by_rhythm is time that the compressions themselves show to be mechanical. disagreements and prompts are for the reviewer to
+    look at; they decide nothing.
     """
 
     case: Case
@@ -65,6 +68,11 @@ class Findings:
     shocks: pd.DataFrame
     devices: pd.DataFrame
     airway: Mapping[str, Spans]
+    by_rhythm: Spans = field(default_factory=Spans)
+    modes: pd.DataFrame = field(default_factory=lambda: make(MODES))
+    prompts: pd.DataFrame = field(default_factory=lambda: make(PROMPTS))
+    disagreements: pd.DataFrame = field(default_factory=lambda: make(DISAGREEMENTS))
+    quality: pd.DataFrame = field(default_factory=lambda: make(QUALITY))
 
     @property
     def arrest(self) -> Spans:
@@ -88,9 +96,9 @@ class Findings:
 
     @property
     def machine(self) -> Spans:
-        """Time under a mechanical compressor, as charted."""
+        """Time under a mechanical compressor, as charted or as the regular rhythm shows."""
         rows = self.devices[self.devices["kind"] == "mechanical_cpr"]
-        return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True))
+        return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True)).union(self.by_rhythm)
 
     @property
     def breath_phases(self) -> dict[str | None, Spans]:

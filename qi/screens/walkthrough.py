@@ -9,7 +9,7 @@ from qi.feedback.story import story
 from qi.model.errors import QiError
 from qi.model.review import Review
 from qi.model.spans import Span
-from qi.screens import case_choice, cautions, held, sources, time_went, waveform
+from qi.screens import case_choice, cautions, held, sources, time_went, to_look_at, waveform
 from qi.screens.shown_time import zero_s
 
 ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
@@ -43,6 +43,8 @@ def _case(review: Review) -> None:
     choice = waveform.show_picture(key, key="picture", highlight=mark)
     if choice.moment_s is not None:
         st.query_params["t"] = f"{choice.moment_s:.1f}"
+    st.subheader("To look at", anchor=False)
+    to_look_at.show(review)
     st.subheader("Where the time went", anchor=False)
     time_went.show(review)
     st.subheader("Held to the protocol", anchor=False)
@@ -102,7 +104,7 @@ def _overlay(key: str, _review: Review) -> bytes:
             shocks=found.shocks,
             devices=found.devices,
             events=_review.case.events,
-            quality=None,
+            quality=found.quality if len(found.quality) else None,
             arrest=found.arrest,
             unknown=found.arrest.minus(found.compressions_known),
             extent=extent,
