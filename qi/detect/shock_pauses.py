@@ -111,6 +111,12 @@ def _stack_row(stack: np.ndarray, apart_s: float, hands: _Hands, arrest: Spans) 
     first, last = float(stack[0]), float(stack[-1])
     if apart_s > 0:
         return np.nan, np.nan, f"the shock is timed by another clock (± {apart_s:.0f} s)"
+    if not hands.known:
+        return (
+            np.nan,
+            np.nan,
+            "no sensor saw compressions: depth, force, acceleration or pads impedance would have shown the pauses",
+        )
     if hands.runs.contains(first) and len(stack) == 1:
         return 0.0, 0.0, None
     span = next((span for span in arrest if span.start_s <= first <= span.end_s + 1.0), Span(first, first))
@@ -118,7 +124,7 @@ def _stack_row(stack: np.ndarray, apart_s: float, hands: _Hands, arrest: Spans) 
     after = hands.onsets[(hands.onsets >= last) & (hands.onsets <= span.end_s)]
     pre, why_pre = _side(float(before[-1]) if len(before) else None, first, hands.known, "no compressions before the shock")
     post, why_post = _side(last, float(after[0]) if len(after) else None, hands.known, "no compressions after the shock")
-    return pre, post, why_pre or why_post
+    return pre, post, "; ".join(dict.fromkeys(why for why in (why_pre, why_post) if why)) or None
 
 
 def _side(start: float | None, end: float | None, known: Spans, why_none: str) -> tuple[float, str | None]:

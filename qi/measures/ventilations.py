@@ -11,9 +11,9 @@ from qi.model.spans import Spans
 
 EPOCH_S = 60.0  # the agreement of counted and interval rates is best at 60 s: Wang 2023 (abstract read)
 LEAST_KNOWN_S = 30.0  # an epoch with less known time than this is left out (measures.md: the last is kept from 30 s)
-_NO_BREATHS = "no sensor saw breaths: airway pressure or a capnogram would have shown them"
-_NO_PRESSURE = "the length of a breath was not recorded: airway pressure would have shown it"
-_NO_CO2 = "no capnogram was recorded"
+_NO_BREATHS = "no sensor saw breaths: airway pressure or flow, a capnogram, or impedance through the pads would have shown them"
+_NO_PRESSURE = "the length of a breath was not recorded: airway pressure or flow would have shown it"
+_NO_CO2 = "no capnogram was recorded: a CO2 channel would have shown it"
 _NO_PHASE = {
     None: NO_ARREST,
     "advanced_airway": "no supraglottic airway or tracheal tube was charted in the arrest",

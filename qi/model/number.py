@@ -9,7 +9,10 @@ from qi.model.errors import NotMeasurable
 from qi.model.spans import Spans
 
 NO_ARREST = "no arrest span is known: a compression sensor, or arrest and ROSC events on the monitor's clock, would show it"
-NO_SENSOR = "no sensor saw compressions: a depth or force sensor on the chest would have shown them"
+NO_SENSOR = (
+    "no sensor saw compressions: a depth, force or acceleration sensor on the chest, or impedance through the pads, "
+    "would have shown them"
+)
 
 
 @dataclass(frozen=True)
