@@ -204,8 +204,14 @@ def depth_in_band(
     return share_of_moments(good, rows["time_s"].to_numpy(), coverage=known_share(arrest, unknown) * len(rows) / len(inside))
 
 
-def _released(rows: pd.DataFrame, lean_force_n: float, lean_depth_mm: float) -> pd.Series:
-    """For each compression, 1.0 let up, 0.0 not, NaN not known. Force decides where it was recorded."""
+def released(rows: pd.DataFrame, lean_force_n: float, lean_depth_mm: float) -> pd.Series:
+    """For each compression, 1.0 let up, 0.0 not, NaN not known. Force decides where it was recorded.
+
+    Parameters: rows, COMPRESSIONS table [mm, N]; lean_force_n, greatest residual force [N]; lean_depth_mm, greatest residual depth,
+    used only where force was not recorded [mm].
+    Returns: one value a compression.
+    References: 2.5 kgf, D. Niles et al., Resuscitation 80 (2009) 553 (abstract read); the depth limit has no source.
+    """
     by_force = (rows["residual_n"] <= lean_force_n).astype(float).where(rows["residual_n"].notna())
     by_depth = (rows["residual_mm"] <= lean_depth_mm).astype(float).where(rows["residual_mm"].notna())
     return by_force.fillna(by_depth)
@@ -225,12 +231,12 @@ def released_fraction(
     """
     inside = _in_arrest(compressions, arrest, unknown)
     rows = _by_hand(inside, machine)
-    released = _released(rows, lean_force_n, lean_depth_mm)
-    seen = released.notna().to_numpy()
+    let_up = released(rows, lean_force_n, lean_depth_mm)
+    seen = let_up.notna().to_numpy()
     if not seen.any():
         raise NotMeasurable(_NO_FORCE, coverage=0.0)
     coverage = known_share(arrest, unknown) * seen.sum() / len(rows)
-    return share_of_moments((released[seen] > 0).to_numpy(), rows["time_s"].to_numpy()[seen], coverage=coverage)
+    return share_of_moments((let_up[seen] > 0).to_numpy(), rows["time_s"].to_numpy()[seen], coverage=coverage)
 
 
 def fully_guideline_fraction(
@@ -263,14 +269,14 @@ def fully_guideline_fraction(
         {
             "rate": rate.between(rate_band_per_min[0] - slack, rate_band_per_min[1] + slack),
             "depth": inside["depth_mm"].between(*depth_band_mm),
-            "released": _released(inside, lean_force_n, lean_depth_mm) > 0,
+            "released": released(inside, lean_force_n, lean_depth_mm) > 0,
         }
     )
     told = (
         (step < gap_s)
         & inside["depth_mm"].notna()
         & ~inside["sensor"].isin(strokes)
-        & _released(inside, lean_force_n, lean_depth_mm).notna()
+        & released(inside, lean_force_n, lean_depth_mm).notna()
         & ~machine.contains(inside["time_s"])
     ).to_numpy()
     if not told.any():

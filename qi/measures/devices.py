@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from qi.measures.compressions import released
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
 from qi.model.findings import Arrest
@@ -177,19 +178,22 @@ def recoil_pressure_cmh2o(recoils: pd.DataFrame, devices: pd.DataFrame, arrest: 
 def seal_loss_fraction(
     recoils: pd.DataFrame,
     devices: pd.DataFrame,
+    compressions: pd.DataFrame,
     arrest: Spans,
     advanced: Spans,
     *,
     seal_lost_cmh2o: float,
     seal_loss_least_s: float,
+    lean_force_n: float,
+    lean_depth_mm: float,
 ) -> list[Number]:
     """Share of the compressions with the ITD on whose recoil vacuum is lost, in stretches of at least some seconds.
 
-    Parameters: recoils, RECOILS table [s, cmH2O]; devices, DEVICES table [s]; arrest, the arrest spans [s]; advanced, time with an
-    advanced airway [s]; seal_lost_cmh2o, a recoil pressure above this is a lost vacuum [cmH2O]; seal_loss_least_s, shortest
-    stretch that counts [s].
-    Returns: Numbers 0 to 1: plain, `of` mask, advanced_airway; spans_s the stretches. Each can be mask leak, open airway, leaning,
-    a device full of fluid, or a device that is off.
+    Parameters: recoils, RECOILS table [s, cmH2O]; devices, DEVICES table [s]; compressions, COMPRESSIONS table, to tell leaning;
+    arrest, the arrest spans [s]; advanced, time with an advanced airway [s]; seal_lost_cmh2o, a recoil pressure above this is a
+    lost vacuum [cmH2O]; seal_loss_least_s, shortest stretch that counts [s]; lean_force_n [N] and lean_depth_mm [mm], as in
+    released_fraction.
+    Returns: Numbers 0 to 1: plain, `of` mask, advanced_airway; spans_s the stretches; the remark says what they can be.
     Raises: NotMeasurable when airway pressure was not recorded, or no compression had an ITD charted on.
     References: our threshold, chosen from P. Plaisance et al. 2005 (abstract read); no dose-effect of a leak was found.
     """
@@ -200,18 +204,34 @@ def seal_loss_fraction(
     times = rows["time_s"].to_numpy()
     lost = _lasting(times, rows["recoil_cmh2o"].to_numpy() > seal_lost_cmh2o, seal_loss_least_s)
     by_airway = advanced.contains(times)
+    leaning = compressions.loc[released(compressions, lean_force_n, lean_depth_mm) == 0, "time_s"].to_numpy()
 
     def loss(which: np.ndarray, why: str) -> Number:
         if not which.any():
             raise NotMeasurable(why)
         hit = lost & which
-        return Number(float(hit.sum() / which.sum()), n=int(which.sum()), spans_s=_stretches_of(times, hit))
+        stretches = _stretches_of(times, hit)
+        remark = _can_be(stretches, times[hit], leaning, advanced) if stretches else None
+        return Number(float(hit.sum() / which.sum()), n=int(which.sum()), spans_s=stretches, remark=remark)
 
     return [
         attempt(loss, np.ones(len(times), bool), ""),
         attempt(loss, ~by_airway, "the ITD was on an advanced airway throughout", of="mask"),
         attempt(loss, by_airway, "the ITD was never on an advanced airway", of="advanced_airway"),
     ]
+
+
+def _can_be(stretches: tuple[tuple[float, float], ...], lost_s: np.ndarray, leaning_s: np.ndarray, advanced: Spans) -> str:
+    """What stretches of lost vacuum can be: by the airway in place, and by leaning where most of their compressions show it."""
+    said: dict[str, int] = {}
+    for start, end in stretches:
+        lost = int(((lost_s >= start) & (lost_s <= end)).sum())
+        leaning = int(((leaning_s >= start) & (leaning_s <= end)).sum())
+        where = "an open airway or cuff leak" if advanced.contains(start) else "a mask leak"
+        cause = "leaning (seen in most of its compressions)" if 2 * leaning > lost else where
+        said[cause] = said.get(cause, 0) + 1
+    parts = ", ".join(f"{count} × {cause}" for cause, count in said.items())
+    return f"{parts}; any of them can also be a device full of fluid or off"
 
 
 def _runs_of(flags: np.ndarray) -> np.ndarray:

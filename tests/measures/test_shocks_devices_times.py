@@ -137,8 +137,12 @@ def test_seal_loss_counts_only_lasting_stretches():
     table = recoils(good * 60 + lost * 6 + good * 20 + lost * 24 + good * 10)
     happened = events((0.0, "device_on", "itd"), (60.0, "airway_placed", "supraglottic"))
     found = findings(compressions(table["time_s"]), (0.0, 60.0), happened=happened, recoils=table)
-    limits = {"seal_lost_cmh2o": -2.0, "seal_loss_least_s": 5.0}
-    plain, mask, airway = devices.seal_loss_fraction(found.recoils, found.devices, found.arrest, found.advanced, **limits)
+    limits = {"seal_lost_cmh2o": -2.0, "seal_loss_least_s": 5.0, "lean_force_n": 24.5, "lean_depth_mm": 5.0}
+    arguments = (found.recoils, found.devices, found.compressions, found.arrest, found.advanced)
+    plain, mask, airway = devices.seal_loss_fraction(*arguments, **limits)
+    assert plain.remark.startswith("1 × a mask leak")
+    leaning = found.compressions.assign(residual_n=40.0)
+    assert "leaning" in devices.seal_loss_fraction(*arguments[:2], leaning, *arguments[3:], **limits)[0].remark
     assert plain.value == pytest.approx(24 / 120)
     assert len(plain.spans_s) == 1
     assert plain.spans_s[0] == pytest.approx((43.25, 54.75))
