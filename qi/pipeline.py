@@ -3,38 +3,23 @@
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from qi.detect import (
-    charted,
-    choice,
-    circulation,
-    compressions,
-    devices,
-    pauses,
-    recoil,
-    settings,
-    shock_pauses,
-    shocks,
-    ventilations,
-)
+from qi.detect import accuracy, joining, sensors, settings
+from qi.detect import left_out as without_each
 from qi.intake.folder import read_case
 from qi.judge import protocol as protocols
 from qi.judge.verdicts import judge
 from qi.measures import MEASURES, minutes
-from qi.model.case import Case, Note, Signal
+from qi.model.case import Case, Note
 from qi.model.findings import Findings
+from qi.model.number import Number
 from qi.model.review import Judged, Protocol, Review
 from qi.model.seen import Seen
-from qi.model.tables import COMPRESSIONS, RECOILS, VENTILATIONS, make
 
 MEASURE_IDS = tuple(measure.id for measure in MEASURES)
 ASKED = "the person who ran the review"
-COMPRESSION_TRUST = ("compression_depth", "compression_force", "events")
-BREATH_TRUST = ("airway_pressure", "co2", "events")
 
 
 def measure_case(path: Path | str, *, protocol: str | None = None) -> Review:
@@ -107,71 +92,38 @@ def choose_protocol(case: Case, name: str | None = None, *, near: Collection[Pat
 
 def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
     """What happened, from signals and events, and what a reviewer should look at."""
-    tune = settings.load()
-    gap_s = in_force.values["gap_s"]
-    pressed = find_compressions(case, tune, gap_s)
-    course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
-    pressed = choice.up_to_edges(pressed, course.spans, case.recorded, **tune["known_to_edges"])
-    hands_on = pauses.runs(pressed.events, gap_s=gap_s)
-    breaths, exhalations = (
-        choice.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"]) for seen in find_breaths(case, tune)
-    )
-    by_ecg = _ecg_shocks(case, tune["shocks_from_ecg"])
-    given = shock_pauses.delivered(case, by_ecg, **tune["delivered_shocks"])
-    shocked = shock_pauses.around(given, pressed.events, hands_on, pressed.known, course.spans, case, **tune["shock_stacks"])
-    stopped, loose = pauses.pauses(
-        hands_on, course.spans, pressed.known, case, _times(given), _times(breaths.events), **tune["pauses"]
-    )
-    fitted = devices.devices(case)
-    found = Findings(
-        case=case,
-        course=course,
-        compressions=pressed.events,
-        compressions_known=pressed.known,
-        strokes=frozenset(signal.name for signal in case.signals if signal.reference == "stroke"),
-        runs=hands_on,
-        pauses=stopped,
-        ventilations=breaths.events,
-        ventilations_known=breaths.known,
-        exhalations=exhalations.events,
-        exhalations_known=exhalations.known,
-        recoils=_recoils(case, pressed.events, breaths.events, tune["recoils"]),
-        shocks=shocked,
-        devices=fitted,
-        airway=devices.airways(fitted),
-    )
-    return found, [*course.questions, *loose, *_sensors(pressed, "compressions"), *_sensors(breaths, "breaths")]
-
-
-def find_compressions(case: Case, tune: dict[str, dict[str, Any]], gap_s: float) -> Seen:
-    """Compressions from the most trusted sensor of each moment: depth, then force, then events charted one by one."""
-    pushed = [compressions.from_force(force, **tune["compressions_from_force"]) for force in case.of_channel("compression_force")]
-    seen = [compressions.from_depth(depth, **tune["compressions_from_depth"]) for depth in case.of_channel("compression_depth")]
-    seen += [*pushed, *charted.compressions(case, gap_s=gap_s)]
-    best = choice.together(choice.best_first(seen, COMPRESSION_TRUST), make(COMPRESSIONS))
-    table = best.events
-    for force in pushed:
-        table = compressions.residual_force(table, force, **tune["residual_force"])
-    return Seen(best.sensor, table, best.known)
-
-
-def find_breaths(case: Case, tune: dict[str, dict[str, Any]]) -> tuple[Seen, Seen]:
-    """Breaths from the most trusted sensor of each moment, and the breaths that a capnogram saw."""
-    empty = make(VENTILATIONS)
-    blown = [ventilations.from_pressure(one, **tune["ventilations_from_pressure"]) for one in case.of_channel("airway_pressure")]
-    washed = [ventilations.from_capnogram(one, **tune["ventilations_from_capnogram"]) for one in case.of_channel("co2")]
-    exhalations = choice.together(choice.best_first(washed, BREATH_TRUST), empty)
-    everything = choice.best_first([*blown, *washed, *charted.ventilations(case)], BREATH_TRUST)
-    return choice.together(everything, empty), exhalations
+    tune, gap_s = settings.load(), in_force.values["gap_s"]
+    return joining.join(case, joining.look(case, tune, gap_s=gap_s), sensors.shocked(case, tune), tune, gap_s=gap_s)
 
 
 def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
     """Every measure of the list, asked and judged."""
-    values = in_force.values
+    values, errors = in_force.values, accuracy.of_case(found, accuracy.load())
     for row in MEASURES:
-        yield from judge(
-            row.id, row.label, row.unit, row.ask(found, values), in_force, method=row.sentence(values), source=row.source
-        )
+        answers = [_with_error(number, errors.get(row.id)) for number in row.ask(found, values)]
+        yield from judge(row.id, row.label, row.unit, answers, in_force, method=row.sentence(values), source=row.source)
+
+
+def _with_error(number: Number, half_width: float | None) -> Number:
+    """What detection may be off by, beside a value that no clock has given an error already."""
+    return number if number.value is None or number.error is not None else replace(number, error=half_width)
+
+
+def left_out(one: Review) -> pd.DataFrame:
+    """What every plain measure would be with each sensor left out: sensor (missing: none left out), id, value.
+
+    The sensors are weighed anew without one; what each saw stays as it was.
+    """
+    tune, gap_s = settings.load(), one.protocol.values["gap_s"]
+    seen, shocks = joining.look(one.case, tune, gap_s=gap_s), sensors.shocked(one.case, tune)
+
+    def values(*lists: Sequence[Seen]) -> dict[str, float | None]:
+        some = sensors.Sensors(*(tuple(each) for each in lists))
+        found, _ = joining.join(one.case, some, shocks, tune, gap_s=gap_s)
+        judged = Review(one.case, found, one.protocol, tuple(measure(found, one.protocol)), ())
+        return {id_: judged.of(id_).value for id_ in MEASURE_IDS}
+
+    return without_each.left_out((seen.pressed, seen.breathed, seen.exhaled), values)
 
 
 def to_look_at(one: Review) -> pd.DataFrame:
@@ -188,34 +140,3 @@ def to_look_at(one: Review) -> pd.DataFrame:
 def by_minute(one: Review) -> pd.DataFrame:
     """The main numbers for each minute of the arrest (columns: qi.measures.minutes.MINUTES)."""
     return minutes.by_minute(one.findings, gap_s=one.protocol.values["gap_s"])
-
-
-def _sensors(seen: Seen, what: str) -> list[str]:
-    """Which of several sensors spoke, and for how many events, in the order of trust."""
-    counts = seen.events["sensor"].value_counts()
-    if len(counts) < 2:
-        return []
-    parts = ", ".join(f"{count} from {sensor}" for sensor, count in counts.items())
-    return [f"{what}: {parts}; in each moment the most trusted sensor that could see"]
-
-
-def _times(table: pd.DataFrame) -> np.ndarray:
-    return table["time_s"].to_numpy()
-
-
-def _ecg_shocks(case: Case, tune: dict[str, Any]) -> pd.DataFrame:
-    seen = [shocks.from_ecg(ecg, **tune).events for ecg in case.of_channel("ecg")]
-    filled = [table for table in seen if len(table)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame({"time_s": [], "sensor": []})
-
-
-def _recoils(case: Case, pressed: pd.DataFrame, breaths: pd.DataFrame, tune: dict[str, Any]) -> pd.DataFrame:
-    tables = [recoil.recoils(pressure, pressed, breaths, **tune) for pressure in _by_length(case.of_channel("airway_pressure"))]
-    filled = [table for table in tables if len(table)]
-    if not filled:
-        return make(RECOILS)
-    return pd.concat(filled, ignore_index=True).drop_duplicates("time_s").sort_values("time_s", ignore_index=True)
-
-
-def _by_length(signals: Sequence[Signal]) -> list[Signal]:
-    return sorted(signals, key=lambda signal: -signal.recorded.seconds)

@@ -61,6 +61,27 @@ def railed(signal: Signal, *, least_s: float, rail_share: float) -> Spans:
     return found
 
 
+def outside(signal: Signal, *, lowest: float, highest: float) -> Spans:
+    """Stretches with samples below the lowest or above the highest value [unit of the signal]."""
+    found = Spans()
+    for piece in signal.pieces:
+        if len(piece.values) and not (piece.values.min() >= lowest and piece.values.max() <= highest):
+            away = (piece.values < lowest) | (piece.values > highest)
+            found = found.union(Spans.where(away, start_s=piece.start_s, step_s=1 / piece.rate_hz))
+    return found
+
+
+def samples(signal: Signal, span: Span, *, without: Spans) -> np.ndarray:
+    """Values of the samples in one stretch of time, but for those in other stretches [unit of the signal]."""
+    found = [np.zeros(0)]
+    for piece in signal.pieces:
+        first = max(0, int(np.ceil((span.start_s - piece.start_s) * piece.rate_hz)))
+        values = piece.values[first : max(first, int(np.ceil((span.end_s - piece.start_s) * piece.rate_hz)))]
+        times = piece.start_s + (first + np.arange(len(values))) / piece.rate_hz
+        found.append(values[~without.contains(times)].astype(np.float64))
+    return np.concatenate(found)
+
+
 def noisy(signal: Signal, *, inside: Spans, noise_share: float) -> bool:
     """Whether a moving sensor shows noise of its own, beyond the rounding of its values.
 

@@ -1,8 +1,8 @@
 """Compressions as a rhythm: the chain shared by every sensor that shows them without showing depth or force.
 
 A band in which compressions lie; how alike each window is to itself one cycle later, and how large it is; a gate that follows the
-case, so that the small rhythm of a heart is not taken for compressions; the likeliest course of "compressions" and "none"; then the
-single instants, by how far each stands out among its neighbours. Windows only tell presence, instants tell the edges of runs.
+case, so that the small rhythm of a heart is not taken for compressions; the likeliest course of "compressions" and "none"; then
+the single instants, by how far each stands out among its neighbours. Windows only tell presence, instants tell the edges of runs.
 """
 
 from collections.abc import Sequence
@@ -10,32 +10,36 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from qi.detect import filters, quality
-from qi.model.case import Piece, Signal
+from qi.detect import filters
+from qi.model.case import Piece
 from qi.model.spans import Spans
 
+_MOST_AGAINST = -6.0  # log odds of one frame: no single window may outvote more than the course of states about it
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, kw_only=True)
 class Chain:
-    """Settings of the chain for one kind of sensor; the sensor's unit is meant where none stands.
+    """Settings of the chain for one kind of sensor; sizes are in the unit of that sensor's band.
 
-    working_rate_hz, rate after block means [1/s]; narrow_s, wide_s, standard deviations of the two Gaussian means whose difference is
-    the band [s]; frame_s, step of the presence [s]; window_frames, frames in one window; shortest_cycle_s, longest_cycle_s, what a
-    compression cycle can last [s]; least_size, lowest gate on a window's root mean square; typical_share, gate as a share of the
-    case's own typical size; typical_quantile, which quantile of the rhythmic windows is typical; rhythmic, likeness (-1 to 1) from
-    which a window is rhythmic; even_likeness, likeness that speaks neither for nor against; even_weight, most_even, log odds per
-    likeness and their ceiling; size_weight, most_size, log odds per e-fold of size over the gate and their ceiling; switch_cost, log
-    odds that one change of state costs; weak_share, share of the gate from which a rhythm too weak for compressions is left open;
-    sure_margin, log odds below which a frame is left open; prominence_share, how far an instant stands out, as a share of its
-    neighbours' median; neighbours, how many; apart_s, closest two instants [s]; gap_s, longest distance inside a run [s]; least_run,
-    fewest instants of a run.
+    working_rate_hz, rate after block means [1/s]; narrow_s, wide_s, standard deviations of the two Gaussian means whose
+    difference is the band [s]; frame_s, step of the presence [s]; window_frames, frames in one window, an odd number;
+    shortest_cycle_s, longest_cycle_s, what a compression cycle can last [s]; least_size, lowest gate on a window's root mean
+    square; typical_share, gate as a share of the case's own typical size; typical_quantile, which quantile of the rhythmic
+    windows is typical; rhythmic, likeness (-1 to 1) from which a window counts for that; even_likeness, likeness that speaks
+    neither for nor against; even_weight, most_even, log odds per likeness and their ceiling; size_weight, most_size, log odds per
+    e-fold of size over the gate and their ceiling; switch_cost, log odds that one change of state costs; weak_likeness,
+    weak_share, likeness and share of the gate from which a rhythm too weak for compressions is left open; sure_margin, log odds
+    below which a frame is left open; prominence_share, edge_share, least that an instant stands out, as a share of its
+    neighbours' median: inside a run (mean of both sides), at its edges (the lesser side); neighbours, how many; apart_s, closest
+    two instants [s]; run_gap_s, longest distance inside a run [s]; step_share, how far that distance may be off its neighbours'
+    median, as a share; least_run, fewest instants of a run.
     """
 
     working_rate_hz: float
     narrow_s: float
     wide_s: float
     frame_s: float
-    window_frames: float
+    window_frames: int
     shortest_cycle_s: float
     longest_cycle_s: float
     least_size: float
@@ -48,13 +52,18 @@ class Chain:
     size_weight: float
     most_size: float
     switch_cost: float
+    weak_likeness: float
     weak_share: float
     sure_margin: float
     prominence_share: float
-    neighbours: float
+    edge_share: float
+    neighbours: int
     apart_s: float
-    gap_s: float
-    least_run: float
+    run_gap_s: float
+    step_share: float
+    least_run: int
+    lone_run: int
+    lone_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,10 +78,11 @@ class Frames:
 
 @dataclass(frozen=True, eq=False)
 class Rhythm:
-    """What the chain found: instants [s], sorted; how far each stands out; time that is left open [s]; the gate in force."""
+    """What the chain found: instants [s], sorted; how far each swings; frames with a rhythm, and frames left open [s]; the gate."""
 
     times_s: np.ndarray
-    prominence: np.ndarray
+    swing: np.ndarray
+    present: Spans
     open: Spans
     gate: float
 
@@ -109,29 +119,51 @@ def _quick_length(least: int) -> int:
 
 
 def frames(band: Piece, chain: Chain) -> Frames:
-    """Likeness one cycle later and size of each frame's window, the frame in its middle."""
-    rate = band.rate_hz
-    block = max(1, round(chain.frame_s * rate))
-    count = int(np.ceil(len(band.values) / block))
-    lags = np.arange(int(np.floor(chain.shortest_cycle_s * rate)), int(np.ceil(chain.longest_cycle_s * rate)) + 2)
+    """Likeness one cycle later and size of each frame's window, the frame in its middle. 25 samples a second are enough."""
+    thin, block = _thinned(band, chain)
+    rate, values = band.rate_hz / thin, band.values[::thin]
+    count = int(np.ceil(len(values) / block))
+    shortest = int(np.floor(chain.shortest_cycle_s * rate))
+    lags = np.arange(shortest // 3, int(np.ceil(chain.longest_cycle_s * rate)) + 2)
     reach = int(lags[-1]) + 1
     padded = np.zeros(count * block + 2 * reach)
-    padded[reach : reach + len(band.values)] = band.values
+    padded[reach : reach + len(values)] = values
     energy = np.r_[0.0, np.cumsum(padded**2)]
     at = reach + block * np.arange(count)
-    likeness = np.empty((len(lags), count))
+    both, power = np.empty((2, len(lags), count))
     for row, lag in enumerate(lags.tolist()):
         first, second = reach - lag // 2, reach + lag - lag // 2
         one = padded[first : first + count * block].reshape(count, block)
         other = padded[second : second + count * block].reshape(count, block)
-        both = np.einsum("ij,ij->i", one, other)
-        power = _block(energy, at - lag // 2, block) + _block(energy, at + lag - lag // 2, block)
-        summed = _windowed(np.stack([both, power]), int(chain.window_frames))
-        likeness[row] = 2 * summed[0] / np.maximum(summed[1], 1e-12)
+        np.einsum("ij,ij->i", one, other, out=both[row])
+        power[row] = _block(energy, at - lag // 2, block) + _block(energy, at + lag - lag // 2, block)
+    likeness = 2 * _windowed(both, chain.window_frames) / np.maximum(_windowed(power, chain.window_frames), 1e-12)
     inner = likeness[1:-1]
-    peak = (inner >= likeness[:-2]) & (inner >= likeness[2:])  # a slow swing is alike at the shortest lag, not one cycle later
-    own = _windowed(np.stack([_block(energy, at, block), np.full(count, float(block))]), int(chain.window_frames))
-    return Frames(band.start_s, block / rate, np.where(peak, inner, 0.0).max(axis=0), np.sqrt(own[0] / own[1]))
+    turning = (inner >= likeness[:-2]) & (inner >= likeness[2:])  # a slow swing is alike at once, not one cycle later
+    peaks = np.where(turning, inner, 0.0)
+    sooner = np.maximum.accumulate(np.maximum(peaks, 0.0), axis=0)
+    place = np.arange(shortest - lags[0], len(peaks))
+    peaks = peaks[place] - sooner[np.maximum(2 * (place + lags[0]) // 3 - lags[0], 0)]  # what is alike sooner has a shorter cycle
+    own = _windowed(np.stack([_block(energy, at, block), np.full(count, float(block))]), chain.window_frames)
+    return Frames(band.start_s, block / rate, np.maximum(peaks.max(axis=0), 0.0), np.sqrt(own[0] / own[1]))
+
+
+def sizes(values: np.ndarray, like: Piece, chain: Chain) -> np.ndarray:
+    """Root mean square about each frame of `like`, of another trace with as many samples."""
+    thin, block = _thinned(like, chain)
+    thinned = len(like.values[::thin])
+    count = int(np.ceil(thinned / block))
+    energy = np.zeros(count * block * thin)
+    energy[: len(values)] = values**2
+    summed = _windowed(energy.reshape(1, count, block * thin).sum(axis=2), chain.window_frames)[0]
+    many = _windowed(np.full((1, count), float(block * thin)), chain.window_frames)[0]
+    return np.sqrt(summed / many)
+
+
+def _thinned(band: Piece, chain: Chain) -> tuple[int, int]:
+    """Take every so many samples for the presence; and how many of those make a frame."""
+    thin = max(1, int(band.rate_hz / 25.0 + 1e-6))
+    return thin, max(1, round(chain.frame_s * band.rate_hz / thin))
 
 
 def _block(total: np.ndarray, at: np.ndarray, block: int) -> np.ndarray:
@@ -139,10 +171,11 @@ def _block(total: np.ndarray, at: np.ndarray, block: int) -> np.ndarray:
 
 
 def _windowed(rows: np.ndarray, window: int) -> np.ndarray:
-    """Sum over a centred window of frames, cut off at the ends."""
-    total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
-    place = np.arange(rows.shape[1])
-    return total[:, np.minimum(place + window // 2 + 1, rows.shape[1])] - total[:, np.maximum(place - window // 2, 0)]
+    """Sum over a centred window of an odd number of frames, cut off at the ends."""
+    total = np.zeros((len(rows), rows.shape[1] + window))
+    np.cumsum(rows, axis=1, out=total[:, window // 2 + 1 : window // 2 + 1 + rows.shape[1]])
+    total[:, window // 2 + 1 + rows.shape[1] :] = total[:, [window // 2 + rows.shape[1]]]
+    return total[:, window:] - total[:, :-window]
 
 
 def gate(seen: Sequence[Frames], chain: Chain) -> float:
@@ -172,31 +205,70 @@ def margins(odds: np.ndarray, *, switch_cost: float) -> np.ndarray:
     return odds + carried(odds.tolist()) + carried(odds[::-1].tolist())[::-1]
 
 
-def _states(seen: Frames, at_gate: float, chain: Chain) -> tuple[np.ndarray, np.ndarray]:
+def _states(seen: Frames, blind: np.ndarray, quiet: np.ndarray, at_gate: float, chain: Chain) -> tuple[np.ndarray, np.ndarray]:
     """Frames with compressions, and frames left open."""
     even = np.minimum(chain.even_weight * (seen.likeness - chain.even_likeness), chain.most_even)
     size = np.minimum(chain.size_weight * np.log(np.maximum(seen.size, 1e-9) / at_gate), chain.most_size)
-    lead = margins(np.clip(even + size, -6.0, 6.0), switch_cost=chain.switch_cost)
-    weak = (seen.likeness >= chain.rhythmic) & (seen.size >= chain.weak_share * at_gate)
-    return lead > 0, (np.abs(lead) < chain.sure_margin) | (weak & (lead <= 0))
+    odds = np.where(blind | quiet, _MOST_AGAINST, np.maximum(even + size, _MOST_AGAINST))
+    lead = margins(odds, switch_cost=chain.switch_cost)
+    weak = (seen.likeness >= chain.weak_likeness) & (seen.size >= chain.weak_share * at_gate)
+    return lead > 0, (np.abs(lead) < chain.sure_margin) | (((weak & ~quiet) | blind) & (lead <= 0))
 
 
-def find(bands: Sequence[Piece], chain: Chain) -> Rhythm:
-    """Instants of compressions in the band of each piece, highs being deepest points; and the time that is left open."""
+def find(bands: Sequence[Piece], chain: Chain, *, quiet: Sequence[np.ndarray] | None = None) -> Rhythm:
+    """Instants of compressions in the band of each piece, highs being deepest points; and the time that is left open.
+
+    Parameters: bands, one piece after another; chain; quiet, for each piece the frames too quiet for compressions.
+    Returns: Rhythm.
+    """
+    present, at_gate, doubt = _presence(bands, chain, quiet=quiet)
+    return Rhythm(*_all_instants(bands, present, at_gate, chain, sign=1), present, doubt, at_gate)
+
+
+def find_either_way(bands: Sequence[Piece], chain: Chain, *, blind: Sequence[np.ndarray] | None = None) -> Rhythm:
+    """As find, for a sensor that compressions may move either way: of highs and lows those whose cycles are steadier.
+
+    Parameters: bands, chain, as find; blind, for each piece the frames in which this sensor cannot tell, which are left open.
+    Returns: Rhythm.
+    """
+    present, at_gate, doubt = _presence(bands, chain, blind=blind)
+    up, down = (_all_instants(bands, present, at_gate, chain, sign=sign) for sign in (1, -1))
+    best = up if steadiness(up[0], gap_s=chain.run_gap_s) <= steadiness(down[0], gap_s=chain.run_gap_s) else down
+    return Rhythm(*best, present, doubt, at_gate)
+
+
+def _presence(
+    bands: Sequence[Piece],
+    chain: Chain,
+    *,
+    blind: Sequence[np.ndarray] | None = None,
+    quiet: Sequence[np.ndarray] | None = None,
+) -> tuple[Spans, float, Spans]:
+    """Frames with compressions [s], the gate in force, and frames left open [s]."""
     seen = [frames(band, chain) for band in bands]
+    never = [np.zeros(len(one.size), dtype=bool) for one in seen]
     at_gate = gate(seen, chain)
-    times, heights, doubt = [np.zeros(0)], [np.zeros(0)], Spans()
-    for band, one in zip(bands, seen, strict=True):
-        present, unsure = _states(one, at_gate, chain)
-        at, stand = _instants(band, Spans.where(present, start_s=one.start_s, step_s=one.step_s), at_gate, chain)
-        times.append(at)
-        heights.append(stand)
-        doubt = doubt.union(Spans.where(unsure, start_s=one.start_s, step_s=one.step_s))
-    return Rhythm(np.concatenate(times), np.concatenate(heights), doubt, at_gate)
+    present, doubt = Spans(), Spans()
+    for one, hidden, low in zip(seen, blind or never, quiet or never, strict=True):
+        there, unsure = (
+            Spans.where(state, start_s=one.start_s, step_s=one.step_s) for state in _states(one, hidden, low, at_gate, chain)
+        )
+        present, doubt = present.union(there), doubt.union(unsure)
+    return present, at_gate, doubt
+
+
+def _all_instants(
+    bands: Sequence[Piece], present: Spans, at_gate: float, chain: Chain, *, sign: int
+) -> tuple[np.ndarray, np.ndarray]:
+    pairs = [_instants(Piece(band.start_s, band.rate_hz, sign * band.values), present, at_gate, chain) for band in bands]
+    return (
+        np.concatenate([np.zeros(0), *(times for times, _ in pairs)]),
+        np.concatenate([np.zeros(0), *(swing for _, swing in pairs)]),
+    )
 
 
 def _instants(band: Piece, present: Spans, at_gate: float, chain: Chain) -> tuple[np.ndarray, np.ndarray]:
-    """Highs near the presence that stand out among their neighbours and lie in runs: times [s] and prominences."""
+    """Highs near the presence that stand out among their neighbours and lie in runs: times [s] and swings."""
     trace = band.values
     tops = filters.highs(trace, least_swing=0.5 * at_gate)
     near = present.grown(chain.frame_s * chain.window_frames / 2).contains(band.start_s + tops / band.rate_hz)
@@ -204,20 +276,49 @@ def _instants(band: Piece, present: Spans, at_gate: float, chain: Chain) -> tupl
     tops = tops[filters.apart(tops, trace[tops], least=chain.apart_s * band.rate_hz)]
     if len(tops) < chain.least_run:
         return np.zeros(0), np.zeros(0)
-    stand = prominences(trace, tops, reach=int(chain.longest_cycle_s * band.rate_hz))
-    keep = stand >= chain.prominence_share * _local_median(stand, int(chain.neighbours))
-    tops, stand = tops[keep], stand[keep]
+    lesser, swing = prominences(trace, tops, reach=int(chain.longest_cycle_s * band.rate_hz))
+    clear = swing >= chain.prominence_share * _local_median(swing, chain.neighbours)
     place, _ = filters.vertex(trace, tops, half=2)
     times = band.start_s + place / band.rate_hz
-    run = np.cumsum(np.r_[0, np.diff(times) > chain.gap_s])
-    long = np.bincount(run)[run] >= chain.least_run if len(run) else np.zeros(0, dtype=bool)
-    return times[long], stand[long]
+    weak = lesser < chain.edge_share * _local_median(lesser, chain.neighbours)
+    kept = np.flatnonzero(clear)
+    for _ in range(3):  # at the edge of a run the band rings: there an instant must stand out on both sides
+        run = _runs(times[kept], chain)
+        first, last = np.diff(run, prepend=-1) > 0, np.diff(run, append=len(times)) > 0
+        kept = kept[~(weak[kept] & (first | last))]
+    kept = kept[_believed(times[kept], _runs(times[kept], chain), chain)]
+    return times[kept], swing[kept]
 
 
-def prominences(trace: np.ndarray, tops: np.ndarray, *, reach: int) -> np.ndarray:
-    """How far each top stands above the lowest points on both sides, up to its neighbours or the reach: the mean of the two."""
+def _believed(times: np.ndarray, run: np.ndarray, chain: Chain) -> np.ndarray:
+    """Which instants lie in a run that is long enough: a lone run is a few jolts more often than a few compressions."""
+    if not len(times):
+        return np.zeros(0, dtype=bool)
+    count = np.bincount(run)
+    last = np.cumsum(count) - 1
+    start, end = times[last - count + 1], times[last]
+    whole = np.flatnonzero(count >= chain.least_run)
+    apart = start[whole[1:]] - end[whole[:-1]]
+    lone = np.zeros(len(count), dtype=bool)
+    lone[whole] = np.minimum(np.r_[np.inf, apart], np.r_[apart, np.inf]) > chain.lone_s
+    return ((count >= chain.least_run) & ~(lone & (count < chain.lone_run)))[run]
+
+
+def _runs(times: np.ndarray, chain: Chain) -> np.ndarray:
+    """Number of the run that each instant lies in: two are in one run when they are about one cycle of their neighbours apart."""
+    steps = np.diff(times)
+    if not len(steps):
+        return np.zeros(len(times), dtype=np.int64)
+    middle = _local_median(steps, chain.neighbours)
+    linked = (steps <= chain.run_gap_s) & (np.abs(steps - middle) <= chain.step_share * middle)
+    return np.cumsum(np.r_[0, ~linked])
+
+
+def prominences(trace: np.ndarray, tops: np.ndarray, *, reach: int) -> tuple[np.ndarray, np.ndarray]:
+    """How far each top stands above the lowest points on both sides, up to its neighbours or the reach: lesser, and mean."""
     before, after = np.maximum(tops - reach, np.r_[0, tops[:-1]]), np.minimum(tops + reach, np.r_[tops[1:], len(trace) - 1])
-    return trace[tops] - (filters.between(trace, before, tops + 1) + filters.between(trace, tops, after + 1)) / 2
+    left, right = filters.between(trace, before, tops + 1), filters.between(trace, tops, after + 1)
+    return trace[tops] - np.maximum(left, right), trace[tops] - (left + right) / 2
 
 
 def _local_median(values: np.ndarray, count: int) -> np.ndarray:
@@ -225,3 +326,13 @@ def _local_median(values: np.ndarray, count: int) -> np.ndarray:
     count = min(count, len(values))
     rows = np.sort(np.lib.stride_tricks.sliding_window_view(values, count), axis=1)[:, count // 2]
     return rows[np.clip(np.arange(len(values)) - count // 2, 0, len(rows) - 1)]
+
+
+def steadiness(times_s: np.ndarray, *, gap_s: float) -> float:
+    """Middle change from one cycle to the next, as a share of the cycle; infinite with fewer than four instants.
+
+    Of two ways to take the instants from one wave, the one that is nearer to the hands' own scatter has the lower value.
+    """
+    steps = np.diff(times_s)
+    change = np.abs(np.diff(steps))[(steps[1:] < gap_s) & (steps[:-1] < gap_s)]
+    return float(np.median(change) / np.median(steps)) if len(change) > 1 else float("inf")

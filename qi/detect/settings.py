@@ -6,7 +6,30 @@ from inspect import Parameter, signature
 from pathlib import Path
 from typing import Any
 
-from qi.detect import choice, circulation, compressions, pauses, recoil, shock_pauses, shocks, ventilations
+from qi.detect import (
+    capnogram_delay,
+    circulation,
+    compressions,
+    compressions_by_acceleration,
+    compressions_by_ecg,
+    compressions_by_impedance,
+    compressions_by_pressure,
+    fusion,
+    machine,
+    modes,
+    monitors,
+    pauses,
+    prompts,
+    pulse,
+    recoil,
+    rhythm,
+    shock_pauses,
+    shocks,
+    signal_quality,
+    ventilations,
+    ventilations_by_flow,
+    ventilations_by_impedance,
+)
 from qi.model.errors import QiError, UnknownWord
 
 PLACE = Path(__file__).with_name("settings.toml")
@@ -19,10 +42,38 @@ USED_BY: dict[str, Callable[..., Any]] = {
     "recoils": recoil.recoils,
     "shocks_from_ecg": shocks.from_ecg,
     "arrest": circulation.arrest,
-    "known_to_edges": choice.up_to_edges,
+    "known_to_edges": fusion.up_to_edges,
     "pauses": pauses.pauses,
     "delivered_shocks": shock_pauses.delivered,
     "shock_stacks": shock_pauses.around,
+    "ventilations_from_flow": ventilations_by_flow.from_flow,
+    "leak_share": ventilations_by_flow.leak_share,
+    "capnogram_delay_by_breaths": capnogram_delay.by_breaths,
+    "capnogram_delay_by_pauses": capnogram_delay.by_pauses,
+    "modes": modes.modes,
+    "ventilations_from_impedance": ventilations_by_impedance.from_impedance,
+    "shocks_confirmed": shocks.confirmed,
+    "signal_quality": signal_quality.signal_quality,
+    "hands_off": prompts.hands_off,
+    "end_tidal_rises": prompts.end_tidal_rises,
+    "ecg_beats": pulse.ecg_beats,
+    "organised_rhythm": pulse.organised,
+    "pulse_waves": pulse.pulse_waves,
+    "impedance_in_step": pulse.in_step,
+    "rosc_prompts": prompts.rosc_prompts,
+    "fuse_compressions": fusion.fuse_compressions,
+    "fuse_breaths": fusion.fuse_breaths,
+    "clock_check": monitors.clock_check,
+    "changeovers": monitors.changeovers,
+    "rhythm_of_acceleration": rhythm.Chain,
+    "compressions_from_acceleration": compressions_by_acceleration.from_acceleration,
+    "rhythm_of_impedance": rhythm.Chain,
+    "compressions_from_impedance": compressions_by_impedance.from_impedance,
+    "rhythm_of_pressure": rhythm.Chain,
+    "compressions_from_pressure": compressions_by_pressure.from_pressure,
+    "rhythm_of_ecg": rhythm.Chain,
+    "compressions_from_ecg": compressions_by_ecg.from_ecg,
+    "machine": machine.machine_spans,
 }
 FROM_THE_PROTOCOL = ("gap_s",)  # definitions that a detector takes from the protocol in force, not from here
 

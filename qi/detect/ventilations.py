@@ -5,7 +5,7 @@ A ripple is taken out by a mean over one compression cycle: it removes the rippl
 
 import numpy as np
 
-from qi.detect import filters, quality
+from qi.detect import filters, quality, ripple
 from qi.model.case import Piece, Signal
 from qi.model.seen import Seen
 from qi.model.spans import Spans
@@ -57,7 +57,9 @@ def from_pressure(
     """
     work = [filters.block_means(piece, rate_hz=working_rate_hz) for piece in pressure.pieces]
     cycles = [
-        _cycle_lengths(piece, ripple=ripple_cmh2o, shortest_s=shortest_cycle_s, longest_s=longest_cycle_s, even_share=even_share)
+        ripple.cycle_lengths(
+            piece, swing=ripple_cmh2o, shortest_s=shortest_cycle_s, longest_s=longest_cycle_s, even_share=even_share
+        )
         for piece in work
     ]
     clear = [
@@ -97,35 +99,12 @@ def from_pressure(
         peak_cmh2o=peak[kept],
         sensor=[pressure.name] * int(kept.sum()),
     )
-    rippled = [_ends(piece, cycle) for piece, cycle in zip(work, cycles, strict=True)]
+    rippled = [ripple.ends_s(piece, cycle) for piece, cycle in zip(work, cycles, strict=True)]
     signs = np.concatenate([start_s[kept], (start_s + seconds)[kept], *rippled])
     if not len(signs):
         return Seen(pressure.name, events, Spans())
     used = quality.in_use(pressure.recorded, first_s=signs.min(), last_s=signs.max(), use_tail_s=use_tail_s)
     return Seen(pressure.name, events, used.minus(lost))
-
-
-def _cycle_lengths(piece: Piece, *, ripple: float, shortest_s: float, longest_s: float, even_share: float) -> np.ndarray:
-    """Length of the compression cycle at each sample [samples]; 0 where nothing ripples evenly."""
-    rate = piece.rate_hz
-    swing = filters.smoothed(piece.values, sigma=0.04 * rate) - filters.boxed(piece.values, length=longest_s / 2 * rate)
-    tops = filters.highs(swing, least_swing=ripple)
-    lengths = np.zeros(len(piece.values))
-    if len(tops) < 4:
-        return lengths
-    cycles = np.diff(tops).astype(np.float64)
-    near = np.sort(filters.around(cycles, np.arange(len(cycles)), before=4, after=4, fill=np.nan), axis=1)
-    middle = near[np.arange(len(cycles)), (np.isfinite(near).sum(axis=1) - 1) // 2]
-    even = (np.abs(cycles - middle) <= even_share * middle) & (middle >= shortest_s * rate) & (middle <= longest_s * rate)
-    even &= (np.abs(near - middle[:, None]) <= even_share * middle[:, None]).sum(axis=1) >= 4  # a breath's own swings come alone
-    lengths[tops[0] : tops[-1]] = np.repeat(np.where(even, middle, 0.0), np.diff(tops))
-    return lengths
-
-
-def _ends(piece: Piece, cycle: np.ndarray) -> np.ndarray:
-    """Times of the first and the last sample with a ripple [s]; none where nothing ripples."""
-    at = np.flatnonzero(cycle)
-    return piece.start_s + at[[0, -1]] / piece.rate_hz if len(at) else np.zeros(0)
 
 
 def _rest(clear: list[np.ndarray], cycles: list[np.ndarray]) -> float:
@@ -198,14 +177,14 @@ def from_capnogram(
     co2: Signal,
     *,
     working_rate_hz: float,
-    first_box_s: float,
-    second_box_s: float,
+    smooth_s: float,
+    dip_s: float,
     range_s: float,
     least_range_mmhg: float,
-    band_share: float,
-    least_band_mmhg: float,
+    least_fall_share: float,
+    rise_share: float,
+    fall_share: float,
     shortest_exhalation_s: float,
-    valley_s: float,
     plateau_s: float,
     plateau_share: float,
     washout_share: float,
@@ -220,45 +199,49 @@ def from_capnogram(
 ) -> Seen:
     """Ventilations from the capnogram, each at the start of the washout that it causes, with the end-tidal CO2 before it.
 
-    Parameters: co2 [mmHg]; working_rate_hz, rate after block means [1/s]; first_box_s, second_box_s, two plain means one after the
-    other, which between them take out ripples of 90 to 140 per min [s]; range_s, window of the running highest and lowest [s];
-    least_range_mmhg, least distance between them for a breath [mmHg]; band_share, least_band_mmhg, half-width of the hysteresis
-    about their middle, as a share of the distance and at least [mmHg]; shortest_exhalation_s, least time above [s]; valley_s, least
-    time below on both sides of an exhalation too short for the two means [s]; plateau_s,
-    stretch before the washout that end-tidal CO2 is taken from [s]; plateau_share, the quantile taken; washout_share, share of
-    end-tidal CO2 below which the washout has begun; washout_s, how far back from the middle of the fall it is looked for [s];
-    blind_s, how long CO2 may stay near its base before the capnogram is held to see nothing [s]; base_share, the quantile of the
-    whole trace that is its base; highest_base_mmhg, what the base is at most [mmHg]; flat_s, stuck_s, shortest exactly constant
-    stretch that is a lost sensor, on a noisy sensor, and away from the base on one that is often constant [s]; rail_share, see
-    quality.railed; use_tail_s, see quality.in_use [s].
+    Parameters: co2 [mmHg]; working_rate_hz, rate after block means [1/s]; smooth_s, Gaussian mean [s]; dip_s, the longest dip that
+    the upper envelope closes, about one compression cycle and shorter than any washout [s]; range_s, window of the highest and
+    lowest of the envelope [s]; least_range_mmhg, least distance between them for a breath [mmHg]; least_fall_share, the same as a
+    share of the highest; rise_share, fall_share, where in that distance an exhalation begins and ends, as shares of it;
+    shortest_exhalation_s, least time between the two [s]; plateau_s, stretch before the washout that end-tidal CO2 is taken
+    from [s]; plateau_share, the quantile taken; washout_share, share of end-tidal CO2 below which the washout has begun;
+    washout_s, how far back from the end of the exhalation it is looked for [s]; blind_s, how long CO2 may stay near its base before
+    the capnogram is held to see nothing [s]; base_share, the quantile of the whole envelope that is its base; highest_base_mmhg,
+    what the base is at most [mmHg]; flat_s, stuck_s, shortest exactly constant stretch that is a lost sensor, on a noisy sensor,
+    and away from the base on one that is often constant [s]; rail_share, see quality.railed; use_tail_s, see quality.in_use [s].
     Returns: VENTILATIONS with etco2_mmhg; known time. No delay of the sampling line is taken off.
-    References: recipe, end-tidal value and accuracy to demand, signals research note sections 2 and 6; ripple of compressions and
-    its removal by a fixed filter, J. Gutierrez et al., PLoS One 13 (2018) e0201565, as quoted there.
-    Notes: two plain means instead of the 1 Hz low-pass. A last exhalation that no washout follows is not counted. Breaths that
-    bring no CO2 are not seen; blind_s makes that time unknown, never a rate of 0.
+    References: range, end-tidal value and accuracy to demand, signals research note sections 2 and 6; the kinds of compression
+    ripple, J. Gutierrez et al., PLoS One 13 (2018) e0201565, as quoted there.
+    Notes: an upper envelope instead of the 1 Hz low-pass. A mean falls when compressions resume under a plateau, and with no breath
+    in the window that fall looked like a washout; the envelope stays, since the ripple comes back up within a cycle. A last
+    exhalation that no washout follows is not counted. Breaths that bring no CO2 are not seen; blind_s makes that time unknown,
+    never a rate of 0.
     """
     work = [filters.block_means(piece, rate_hz=working_rate_hz) for piece in co2.pieces]
-    clear = [
-        filters.boxed(filters.boxed(piece.values, length=first_box_s * piece.rate_hz), length=second_box_s * piece.rate_hz)
-        for piece in work
-    ]
-    rows = [
-        _washouts(
-            piece,
-            trace,
-            range_s=range_s,
+    sharp = [filters.smoothed(piece.values, sigma=smooth_s * piece.rate_hz) for piece in work]
+    clear = [_closed(trace, window=max(1, round(dip_s * piece.rate_hz))) for piece, trace in zip(work, sharp, strict=True)]
+    rows = []
+    for piece, trace, envelope in zip(work, sharp, clear, strict=True):
+        ends = _exhalations(
+            envelope,
+            window=max(1, int(range_s * piece.rate_hz)),
             least_range=least_range_mmhg,
-            band_share=band_share,
-            least_band=least_band_mmhg,
-            shortest_s=shortest_exhalation_s,
-            valley_s=valley_s,
-            plateau_s=plateau_s,
-            plateau_share=plateau_share,
-            washout_share=washout_share,
-            washout_s=washout_s,
+            least_fall_share=least_fall_share,
+            rise_share=rise_share,
+            fall_share=fall_share,
+            shortest=shortest_exhalation_s * piece.rate_hz,
         )
-        for piece, trace in zip(work, clear, strict=True)
-    ]
+        rows.append(
+            _washouts(
+                piece,
+                trace,
+                ends,
+                plateau_s=plateau_s,
+                plateau_share=plateau_share,
+                washout_share=washout_share,
+                washout_s=washout_s,
+            )
+        )
     start_s, end_tidal = np.concatenate([np.zeros((2, 0)), *rows], axis=1)
     everything = np.concatenate([np.zeros(0), *clear])
     base = min(highest_base_mmhg, float(np.quantile(everything, base_share))) if len(everything) else highest_base_mmhg
@@ -275,75 +258,56 @@ def from_capnogram(
     return Seen(co2.name, events, used.minus(lost))
 
 
+def _closed(trace: np.ndarray, *, window: int) -> np.ndarray:
+    """Upper envelope: dips shorter than the window are filled up to the lower of their two edges."""
+    odd = window + 1 - window % 2
+    return filters.running_lowest(filters.running_highest(trace, window=odd), window=odd)
+
+
+def _exhalations(
+    envelope: np.ndarray,
+    *,
+    window: int,
+    least_range: float,
+    least_fall_share: float,
+    rise_share: float,
+    fall_share: float,
+    shortest: float,
+) -> np.ndarray:
+    """First low sample after each exhalation."""
+    top, bottom = filters.running_highest(envelope, window=window), filters.running_lowest(envelope, window=window)
+    reach = top - bottom
+    side = (envelope > bottom + rise_share * reach).astype(np.int8) - (envelope < bottom + fall_share * reach)
+    side[reach < np.maximum(least_range, least_fall_share * top)] = 0
+    told = np.flatnonzero(side)  # between the two levels the last side still holds
+    if not len(told):
+        return told
+    turns = told[np.r_[True, side[told[1:]] != side[told[:-1]]]]
+    ends = turns[1:][side[turns[1:]] < 0]
+    begins = turns[:-1][side[turns[1:]] < 0]
+    return ends[ends - begins >= shortest]
+
+
 def _washouts(
     piece: Piece,
-    trace: np.ndarray,
+    sharp: np.ndarray,
+    ends: np.ndarray,
     *,
-    range_s: float,
-    least_range: float,
-    band_share: float,
-    least_band: float,
-    shortest_s: float,
-    valley_s: float,
     plateau_s: float,
     plateau_share: float,
     washout_share: float,
     washout_s: float,
 ) -> np.ndarray:
     """Start of each washout [s] and the end-tidal CO2 before it [mmHg] in one piece, one row each."""
-    rate = piece.rate_hz
-    window = max(1, int(range_s * rate))
-    top, bottom = filters.running_highest(trace, window=window), filters.running_lowest(trace, window=window)
-    middle, half = (top + bottom) / 2, np.maximum(band_share * (top - bottom), least_band)
-    side = (trace > middle + half).astype(np.int8) - (trace < middle - half)
-    side[top - bottom < least_range] = 0
-    told = np.flatnonzero(side)  # between the two levels the last side still holds
-    falls = told[1:][(side[told[1:]] < 0) & (side[told[:-1]] > 0)]
-    rises = told[np.r_[True, side[told[1:]] != side[told[:-1]]]] if len(told) else told
-    rises = rises[side[rises] > 0]
-    began = rises[np.searchsorted(rises, falls) - 1] if len(falls) else falls
-    falls = falls[falls - began >= shortest_s * rate]
-    sharp = filters.smoothed(piece.values, sigma=0.04 * rate)
-    live = top - bottom >= least_range
-    short = _short_exhalations(sharp, middle, half, live, shortest=int(shortest_s * rate), valley=int(valley_s * rate))
-    falls = _merged(falls, short, apart=int(0.6 * rate))
-    if not len(falls):
+    if not len(ends):
         return np.zeros((2, 0))
-    above = filters.around(trace - middle, falls, before=int(rate), after=0, fill=np.inf) >= 0
-    crossed = np.where(np.isin(falls, short), falls, falls - np.argmax(above[:, ::-1], axis=1))
-    back, ahead = int((plateau_s + washout_s) * rate), int(washout_s * rate)
-    rows = filters.around(sharp, crossed, before=back, after=ahead, fill=-np.inf)
-    level = _quantile(rows[:, : back + 1], plateau_share)
-    high = rows >= washout_share * level[:, None]
-    start = crossed - back + rows.shape[1] - 1 - np.argmax(high[:, ::-1], axis=1)
+    rate = piece.rate_hz
+    back = int((plateau_s + washout_s) * rate)
+    rows = filters.around(sharp, ends, before=back, after=0, fill=-np.inf)
+    high = rows >= washout_share * _quantile(rows, plateau_share)[:, None]
+    start = ends - np.argmax(high[:, ::-1], axis=1)
     raw = filters.around(piece.values, start, before=int(plateau_s * rate), after=0, fill=-np.inf)
     return np.vstack([piece.start_s + start / rate, _quantile(raw, plateau_share)])
-
-
-def _short_exhalations(
-    sharp: np.ndarray, middle: np.ndarray, half: np.ndarray, live: np.ndarray, *, shortest: int, valley: int
-) -> np.ndarray:
-    """First sample below the middle after each exhalation that the plain means flatten, as between two breaths of one pause.
-
-    Such an exhalation stays above the middle for `shortest` samples or more and has a valley of `valley` samples or more on both
-    sides; a ripple of compressions has neither.
-    """
-    high = live & (sharp > middle)
-    edges = np.flatnonzero(np.diff(np.r_[False, high, False])).reshape(-1, 2)
-    lows = np.r_[0, np.cumsum(sharp < middle - half)]
-    before, after = np.maximum(edges[:, 0] - 2 * valley, 0), np.minimum(edges[:, 1] + 2 * valley, len(sharp))
-    deep = (lows[edges[:, 0]] - lows[before] >= valley) & (lows[after] - lows[np.minimum(edges[:, 1], len(sharp))] >= valley)
-    long = edges[:, 1] - edges[:, 0] >= shortest
-    return np.minimum(edges[deep & long, 1], len(sharp) - 1)
-
-
-def _merged(falls: np.ndarray, others: np.ndarray, *, apart: int) -> np.ndarray:
-    """All of both, without those of the second that lie near one of the first."""
-    if not len(falls) or not len(others):
-        return np.sort(np.r_[falls, others])
-    at = np.searchsorted(falls, others)
-    nearest = np.minimum(np.abs(others - falls[np.maximum(at - 1, 0)]), np.abs(falls[np.minimum(at, len(falls) - 1)] - others))
-    return np.sort(np.r_[falls, others[nearest > apart]])
 
 
 def _quantile(rows: np.ndarray, share: float) -> np.ndarray:

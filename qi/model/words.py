@@ -51,12 +51,19 @@ def bounds(number: Number, unit: str) -> str:
     return f"{low} to {high}"
 
 
+def give_or_take(judged: Judged) -> str:
+    """What detection or clocks may be off by, where it shows at all in the digits of the value."""
+    error = judged.number.error
+    if judged.value is None or not error:
+        return ""
+    text = amount(error, judged.unit)
+    return "" if text == amount(0.0, judged.unit) else f" ± {text}"
+
+
 def answer(judged: Judged) -> str:
     """Value, bounds and ± in one short text; in words where there is no value."""
     number = judged.number
-    text = amount(number.value, judged.unit)
-    if number.error:
-        text += f" ± {amount(number.error, judged.unit)}"
+    text = amount(number.value, judged.unit) + give_or_take(judged)
     range_ = bounds(number, judged.unit)
     if number.value is None:
         said = number.status if number.status and number.status != "applied" else "not measurable"

@@ -7,7 +7,7 @@ from qi import pipeline
 from qi.charts import by_minute
 from qi.exports import csv_text
 from qi.model.review import Judged, Review
-from qi.model.words import amount, answer, asked, bounds, name
+from qi.model.words import amount, answer, asked, bounds, give_or_take, name
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
@@ -172,8 +172,7 @@ def _table(rows: list[Judged]) -> pd.DataFrame:
 def _short(judged: Judged) -> str:
     if judged.value is None:
         return {"never": "never", "censored": "not by the end of the record"}.get(judged.number.status or "", "–")
-    error = f" ± {amount(judged.number.error, judged.unit)}" if judged.number.error else ""
-    return amount(judged.value, judged.unit) + error
+    return amount(judged.value, judged.unit) + give_or_take(judged)
 
 
 def _asked(judged: Judged) -> str:

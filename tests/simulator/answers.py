@@ -79,6 +79,13 @@ def lost(sheet: Sheet, channel: str) -> Pairs:
     return sorted([*plan.gaps, *((a, b) for name, a, b in plan.flats if name == channel)])
 
 
+def unseen(sheet: Sheet) -> Pairs:
+    """Time in which no sensor on the chest shows compressions: impedance through the pads goes on where depth and force are stuck."""
+    if "thoracic_impedance" in sheet.channels:
+        return lost(sheet, "thoracic_impedance")
+    return lost(sheet, "compression_depth")
+
+
 def unheard(sheet: Sheet) -> Pairs:
     """Time in which no breath could be seen; a capnogram alone sees none before the first breath after it was fitted."""
     if "airway_pressure" in sheet.channels:
@@ -130,7 +137,7 @@ def near_share(values: list[float], limits: Iterable[float], reach: float) -> fl
 
 
 def _hands(sheet: Sheet, spans: Pairs) -> None:
-    holes = lost(sheet, "compression_depth")
+    holes = unseen(sheet)
     known = outside(spans, holes)
     hands = inside([(run[0].onset_s, run[-1].release_s) for run in runs(sheet.truth.compressions)], known)
     pauses = [pair for span in known for pair in outside([span], hands)]

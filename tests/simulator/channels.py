@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from tests.simulator import body
+from tests.simulator import body, troubles
 from tests.simulator.schedule import Truth
 
 CHANNELS = (
@@ -30,10 +30,10 @@ def record(truth: Truth, channel: str, rate_hz: float, seed: int, *, shape: str 
     """Samples of one channel from time 0 on, every 1/rate_hz seconds, in the channel's own unit.
 
     Parameters: channel, one of CHANNELS; rate_hz [Hz]; seed, of the sensor's noise; shape, course of a stroke (cosine, triangle,
-    plateau); losses, whether the plan's gaps become NaN and its flat stretches the last value before them.
+    plateau); losses, whether the plan's gaps become NaN, its flat stretches the last value before them, and its troubles happen.
     Raises: KeyError for a channel that the simulator does not have.
     """
-    times = np.arange(round(truth.plan.length_s * rate_hz)) / rate_hz
+    times = np.arange(round(truth.plan.length_s * rate_hz)) / rate_hz * (1 - 1e-6 * truth.plan.clock_ppm)
     rng = np.random.default_rng([seed, zlib.crc32(channel.encode())])
     sensors: dict[str, Callable[[], np.ndarray]] = {
         "compression_depth": lambda: _depth(truth, times, rng, shape),
@@ -47,6 +47,7 @@ def record(truth: Truth, channel: str, rate_hz: float, seed: int, *, shape: str 
     }
     samples = sensors[channel]()
     if losses:
+        troubles.spoil(samples, times, channel, truth.plan.troubles, rng)
         for name, start, end in truth.plan.flats:
             if name == channel:
                 a, b = np.searchsorted(times, [start, end])
@@ -148,10 +149,17 @@ def _capnogram(truth: Truth, times: np.ndarray, rng: np.random.Generator, shape:
             * (1 - np.exp(-out / 0.2))
             * (0.94 + 0.06 * np.minimum(1.0, out / max(following - fine[min(b, len(fine) - 1)], 0.5)))
         )
-        ripple[b:c] = rng.uniform(0.15, 0.5) if rng.random() < truth.plan.ripple_share else 0.02
-    speed = np.gradient(body.chest_depth_mm(truth, fine, shape=shape), fine)
-    drawn = np.clip(-speed / 350.0, 0, 1) * ripple
-    shown = _lagged(co2 * (1 - drawn), 0.01, 0.08)
+        if truth.plan.ripple_kind:
+            share = rng.uniform(0.2, 0.9) if rng.random() < truth.plan.ripple_share else 0.0
+            ripple[a:c] = share * breath.etco2_mmhg
+        else:
+            ripple[b:c] = rng.uniform(0.15, 0.5) if rng.random() < truth.plan.ripple_share else 0.02
+    chest = body.chest_depth_mm(truth, fine, shape=shape)
+    if truth.plan.ripple_kind:
+        shown = _lagged(troubles.rippled(co2, chest, ripple, truth.plan.ripple_kind), 0.01, 0.08)
+    else:
+        drawn = np.clip(-np.gradient(chest, fine) / 350.0, 0, 1) * ripple
+        shown = _lagged(co2 * (1 - drawn), 0.01, 0.08)
     delayed = np.interp(times - truth.plan.co2_delay_s, fine, shown, left=0.0)
     return np.maximum(0.0, np.round(delayed + rng.normal(0, 0.1, len(times)), 1)) + 0.0
 
@@ -212,6 +220,9 @@ def _ecg(truth: Truth, times: np.ndarray, rng: np.random.Generator, shape: str) 
     chest = body.chest_depth_mm(truth, times, shape=shape)
     speed = np.gradient(chest, times) / 300.0
     jolt = np.gradient(np.gradient(chest, times), times) / 6000.0
+    if shape != "cosine":  # electrodes on skin do not follow a corner of the stroke
+        width = max(1, round(0.08 / (times[1] - times[0])))
+        jolt = np.convolve(jolt, np.full(width, 1.0 / width), "same")
     strength = 0.5 * (1 + 0.4 * np.tanh(_wander(rng, times, 10.0, 1.0)))
     ecg = _heart(truth, times, rng) + strength * (0.9 * speed + 0.5 * jolt) + _wander(rng, times, 3.0, 0.04)
     ecg += rng.normal(0, 0.015, len(times))
@@ -227,6 +238,8 @@ def _impedance(truth: Truth, times: np.ndarray, rng: np.random.Generator, shape:
     chest = body.chest_depth_mm(truth, times, shape=shape) / 50.0
     volume = np.interp(times, _fine(truth), body.lung_gas(truth, _fine(truth))[0])
     hands = 0.7 * chest - 0.35 * chest**2 + 0.25 * np.gradient(chest, times) / 7.0
+    if truth.plan.impedance_ohm is not None:
+        hands *= truth.plan.impedance_ohm / troubles.usual_swing(hands, times, truth.compressions)
     ohm = 82.0 + 0.002 * volume + hands * (1 + _wander(rng, times, 25.0, 0.12)) + _wander(rng, times, 12.0, 0.3)
     for start, end in truth.pulse:
         a, b = np.searchsorted(times, [start, end])
@@ -241,5 +254,7 @@ def _impedance(truth: Truth, times: np.ndarray, rng: np.random.Generator, shape:
 def _acceleration(truth: Truth, times: np.ndarray, rng: np.random.Generator, shape: str) -> np.ndarray:
     """Second derivative of the chest's way, down positive, with a leak of gravity by tilt [m/s2]."""
     chest = body.chest_depth_mm(truth, times, shape=shape) / 1000.0
+    if truth.plan.mattress_share:
+        chest += truth.plan.mattress_share * _lagged(chest, times[1] - times[0], 0.04)
     tilt = 9.81 * (1 - np.cos(np.deg2rad(6 + _wander(rng, times, 8.0, 3.0))))
     return np.gradient(np.gradient(chest, times), times) - tilt + rng.normal(0, 0.2, len(times))

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta, timezone
 import numpy as np
 
 from tests.simulator import body
+from tests.simulator.troubles import Trouble
 
 # No pause follows another within fewer compressions than this: a shock keeps a stack of its own.
 LEAST_RUN = 6
@@ -64,6 +65,9 @@ class Plan:
 
     stops is (time, cause, seconds) for pauses apart from breaths and checks; shocks is the energy [J] given at the n-th rhythm
     check, by n from 0; rosc_s and rearrest_s are taken at the next check; leak_spans is where the mask does not seal.
+    A machine compresses from machine_s on (None: hands throughout). ripple_kind is I (plateau), II (baseline), III (both), or ""
+    for the gas that a recoil draws past the sensor. impedance_ohm is what a usual compression moves the impedance by; the
+    recorder's clock gains clock_ppm; on a mattress the accelerometer moves further than the chest by mattress_share.
     """
 
     id: str
@@ -112,6 +116,14 @@ class Plan:
     gasps_after_rosc: bool = False
     gaps: tuple[tuple[float, float], ...] = ()
     flats: tuple[tuple[str, float, float], ...] = ()
+    machine_s: float | None = None
+    machine_per_min: float = 101.0
+    machine_mm: float = 53.0
+    ripple_kind: str = ""
+    impedance_ohm: float | None = None
+    mattress_share: float = 0.0
+    clock_ppm: float = 0.0
+    troubles: tuple[Trouble, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -164,6 +176,9 @@ class _Walk:
     def push(self) -> None:
         """One compression; the next may start when its cycle is over."""
         plan, rng = self.plan, self.rng
+        if plan.machine_s is not None and self.now_s >= plan.machine_s:
+            self.press()
+            return
         self.swing = 0.5 * self.swing + rng.normal(0, plan.cycle_cv * np.sqrt(0.75))
         slow = 1.08 if self.now_s - self.turn_from_s < 1.2 else 1.0
         cycle = 60 / plan.rate_per_min * slow * (1 + float(np.clip(self.swing, -0.12, 0.12)))
@@ -177,6 +192,16 @@ class _Walk:
         self.compressions.append(
             Compression(onset, onset + active * plan.down_share, onset + active, float(max(depth, 22.0)), left, force)
         )
+        self.now_s = onset + cycle
+        self.since_breaths += 1
+        self.since_pause += 1
+
+    def press(self) -> None:
+        """One compression by a machine: rate within 0.3 %, no tiring, no leaning (notes on signals, section 7)."""
+        plan, rng = self.plan, self.rng
+        cycle = 60 / plan.machine_per_min * (1 + float(rng.normal(0, 0.003)))
+        onset, depth = self.now_s, plan.machine_mm + float(rng.normal(0, 0.5))
+        self.compressions.append(Compression(onset, onset + 0.42 * cycle, onset + 0.88 * cycle, depth, 0.0, 0.0))
         self.now_s = onset + cycle
         self.since_breaths += 1
         self.since_pause += 1

@@ -1,0 +1,126 @@
+"""From what the sensors saw and the events tell to the findings of a case. Read this to see the order of things."""
+
+from collections.abc import Mapping
+from functools import partial
+
+import pandas as pd
+
+from qi.detect import circulation, devices, fusion, machine, modes, monitors, pauses, prompts, recoil, shock_pauses, signal_quality
+from qi.detect import sensors as looking
+from qi.detect.sensors import Sensors, Tune
+from qi.model.case import Case
+from qi.model.findings import Findings
+from qi.model.fused import Fused
+from qi.model.seen import Seen
+from qi.model.spans import Spans
+from qi.model.tables import DISAGREEMENTS, RECOILS, check, make
+
+
+def look(case: Case, tune: Tune, *, gap_s: float) -> Sensors:
+    """Run every detector that the case has a signal for.
+
+    Parameters: case; tune, the settings of all detectors by section; gap_s, shortest distance between two deepest points that
+    parts two runs [s].
+    Returns: what each sensor saw. Breaths by impedance are looked for in the pauses, so compressions come first.
+    """
+    pressed = looking.pressed(case, tune, gap_s=gap_s)
+    seen = _compressions(case, pressed, tune, gap_s).seen
+    still = seen.known.minus(pauses.runs(seen.events, gap_s=gap_s))
+    advanced = _advanced(devices.airways(devices.devices(case)))
+    breathed, exhaled = looking.breathed(case, still, advanced, tune)
+    return Sensors(tuple(pressed), tuple(breathed), tuple(exhaled))
+
+
+def join(case: Case, seen: Sensors, shocks: pd.DataFrame, tune: Tune, *, gap_s: float) -> tuple[Findings, list[str]]:
+    """Weigh the sensors together, place the arrest, and find pauses, shocks, devices and what a reviewer should look at.
+
+    Parameters: case; seen, what each sensor saw; shocks, as the ECG shows them [s]; tune, the settings of all detectors by
+    section; gap_s, shortest distance between two deepest points that parts two runs [s].
+    Returns: the findings, and questions to the reviewer in words.
+    """
+    pressed = _compressions(case, seen.pressed, tune, gap_s)
+
+    def to_edges(seen: Seen) -> Seen:
+        return fusion.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"])
+
+    course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
+    hands, breathed = to_edges(pressed.seen), _breaths(case, seen.breathed, pressed, tune)
+    breaths, exhaled = to_edges(breathed.seen), to_edges(_breaths(case, seen.exhaled, pressed, tune).seen)
+    hands_on = pauses.runs(hands.events, gap_s=gap_s)
+    given = shock_pauses.delivered(case, shocks, **tune["delivered_shocks"])
+    times, breath_times = given["time_s"].to_numpy(), breaths.events["time_s"].to_numpy()
+    stopped, loose = pauses.pauses(hands_on, course.spans, hands.known, case, times, breath_times, **tune["pauses"])
+    fitted = devices.devices(case)
+    changeovers = monitors.changeovers(case, pressed.clocks, **tune["changeovers"])
+    shocked = shock_pauses.around(given, hands.events, hands_on, hands.known, course.spans, case, **tune["shock_stacks"])
+    still = hands.known.minus(hands_on)
+    found = Findings(
+        case=case,
+        course=course,
+        compressions=hands.events,
+        compressions_known=hands.known,
+        strokes=_strokes(case),
+        runs=hands_on,
+        pauses=stopped,
+        ventilations=breaths.events,
+        ventilations_known=breaths.known,
+        exhalations=exhaled.events,
+        exhalations_known=exhaled.known,
+        recoils=_recoils(case, hands.events, breaths.events, tune),
+        shocks=shocked,
+        devices=fitted,
+        airway=devices.airways(fitted),
+        by_rhythm=machine.machine_spans(hands.events, gap_s=gap_s, **tune["machine"]),
+        modes=modes.modes(hands.events, still, breath_times if breaths.known else None, **tune["modes"]),
+        prompts=prompts.rosc_prompts(
+            case, hands.events, hands.known, exhaled.events, breaths.events, tune, gap_s=gap_s, **tune["rosc_prompts"]
+        ),
+        disagreements=_together(pressed.disagreements, breathed.disagreements),
+        quality=signal_quality.quality(case, [*seen.pressed, *seen.breathed], tune["signal_quality"]),
+    )
+    told = [*course.questions, *loose, *(one.text for one in changeovers)]
+    return found, [*told, *_spoke(hands, "compressions"), *_spoke(breaths, "breaths")]
+
+
+def _compressions(case: Case, seen: tuple[Seen, ...] | list[Seen], tune: Tune, gap_s: float) -> Fused:
+    compare = partial(monitors.clock_check, **tune["clock_check"])
+    return fusion.fuse_compressions(seen, monitors.clocks_of(case), compare, gap_s=gap_s, **tune["fuse_compressions"])
+
+
+def _breaths(case: Case, seen: tuple[Seen, ...], pressed: Fused, tune: Tune) -> Fused:
+    return fusion.fuse_breaths(seen, monitors.clocks_of(case), pressed.clocks, **tune["fuse_breaths"])
+
+
+def _advanced(airway: Mapping[str, Spans]) -> Spans:
+    return airway["supraglottic"].union(airway["tracheal_tube"])
+
+
+def _strokes(case: Case) -> frozenset[str]:
+    """Sensors that know only the stroke of a compression."""
+    return frozenset(one.name for one in case.signals if one.reference == "stroke" or one.channel == "chest_acceleration")
+
+
+def _recoils(case: Case, pressed: pd.DataFrame, breaths: pd.DataFrame, tune: Tune) -> pd.DataFrame:
+    """Recoil pressures of every airway pressure channel; of two at one moment the longer recording's."""
+    signals = sorted(case.of_channel("airway_pressure"), key=lambda one: -one.recorded.seconds)
+    tables = [recoil.recoils(one, pressed, breaths, **tune["recoils"]) for one in signals]
+    filled = [table for table in tables if len(table)]
+    if not filled:
+        return make(RECOILS)
+    return pd.concat(filled, ignore_index=True).drop_duplicates("time_s").sort_values("time_s", ignore_index=True)
+
+
+def _together(*tables: pd.DataFrame) -> pd.DataFrame:
+    filled = [table for table in tables if len(table)]
+    if not filled:
+        return make(DISAGREEMENTS)
+    return check(pd.concat(filled, ignore_index=True).sort_values("start_s", ignore_index=True), DISAGREEMENTS)
+
+
+def _spoke(seen: Seen, what: str) -> list[str]:
+    """Which of several sensors timed how many events."""
+    counts = seen.events["sensor"].value_counts()
+    if len(counts) < 2:
+        return []
+    parts = ", ".join(f"{count} from {sensor}" for sensor, count in counts.items())
+    return [f"{what} are timed by the most trusted sensor that saw each: {parts}"]
