@@ -19,6 +19,16 @@ from qi.model.review import Judged, Protocol, Review
 from qi.model.seen import Seen
 
 MEASURE_IDS = tuple(measure.id for measure in MEASURES)
+SEEING = (
+    "compression_depth",
+    "compression_force",
+    "chest_acceleration",
+    "thoracic_impedance",
+    "airway_pressure",
+    "airway_flow",
+    "co2",
+    "ecg",
+)
 ASKED = "the person who ran the review"
 
 
@@ -107,6 +117,11 @@ def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
 def _with_error(number: Number, half_width: float | None) -> Number:
     """What detection may be off by, beside a value that no clock has given an error already."""
     return number if number.value is None or number.error is not None else replace(number, error=half_width)
+
+
+def sensor_names(one: Review) -> list[str]:
+    """Sensors of a case that can see compressions or breaths."""
+    return [signal.name for signal in one.case.signals if signal.channel in SEEING]
 
 
 def left_out(one: Review) -> pd.DataFrame:

@@ -71,7 +71,8 @@ def fuse_compressions(
     distance between two compressions that parts two runs [s]; same_s, apart_s, away_s, lag_reach_s, lag_pairs, cycle_share, see
     voting.vote; same_clock_s, two clocks no further apart than this vote together [s]; differ_s, shortest disagreement on hands
     on or off that is told [s]; least_contested, how many compressions one after the other, that some sensors saw inside a run and
-    others did not, are told; frame_s, length of a frame of the agreement [s]; the weights, of each kind of sensor's vote. The ECG makes no event and no time known: it settles what the others leave within its weight.
+    others did not, are told; frame_s, length of a frame of the agreement [s]; the weights, of each kind of sensor's vote. The ECG
+    makes no event and no time known: it settles what the others leave within its weight.
     Returns: Fused with COMPRESSIONS. Of each the depth is that of its best sensor that knows one, which `sensor` then names (so
     that a stroke stays a stroke), the residual force that of the force sensor.
     References: order of trust, alignment and clusters, signals research note sections 1.2 and 5; the weights are ours, no source.

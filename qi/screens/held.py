@@ -198,6 +198,23 @@ def _why(review: Review, judged: Judged) -> None:
                 st.caption(f"{word} {asked(limit, judged.unit)}: {limit.source}")
         if number.spans_s:
             st.caption(_where(review, judged))
+        if judged.of is None and len(pipeline.sensor_names(review)) > 1:
+            _left_out(review, judged)
+
+
+def _left_out(review: Review, judged: Judged) -> None:
+    """What this measure would be with each sensor left out; asked for, since everything is weighed again."""
+    if not st.toggle("With each sensor left out", key="left-out"):
+        return
+    table = _weighed_again(f"{review.case.id}@{id(review):x}", review)
+    for row in table[table["id"] == judged.id].itertuples():
+        which = "all sensors" if pd.isna(row.sensor) else f"without {row.sensor}"
+        st.caption(f"{which}: {amount(None if pd.isna(row.value) else row.value, judged.unit)}")
+
+
+@st.cache_data(max_entries=8, show_spinner="Weighing the sensors again …")
+def _weighed_again(key: str, _review: Review) -> pd.DataFrame:
+    return pipeline.left_out(_review)
 
 
 def _where(review: Review, judged: Judged) -> str:

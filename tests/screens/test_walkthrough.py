@@ -126,3 +126,21 @@ def test_the_protocol_page_shows_every_limit_with_its_source():
     limits = app.dataframe[0].value
     assert (limits["limit from"].str.len() > 0).sum() == (limits["limit"].str.len() > 0).sum()
     assert "quality improvement" in words(app)
+
+
+def test_a_chosen_measure_says_what_it_would_be_without_each_sensor():
+    app = opened(case="rv-2031-0107")
+    app.session_state["held-rv-2031-0107-What matters most"] = {"selection": {"rows": [0], "columns": [], "cells": []}}
+    app.session_state["left-out"] = True
+    app.run()
+    assert not app.exception
+    said = words(app)
+    assert "all sensors: " in said
+    assert "without compression_depth" in said
+
+
+def test_moments_to_look_at_are_prompts_with_reasons():
+    app = opened(case="rv-2031-0107")
+    prompts = next(frame.value for frame in app.dataframe if "why" in frame.value.columns)
+    assert prompts["what"].str.contains("Look here for ROSC").any()
+    assert "not verdicts" in words(app)
