@@ -16,7 +16,7 @@ from qi.model.case import Case, Note
 from qi.model.findings import Findings
 from qi.model.number import Number
 from qi.model.review import Judged, Protocol, Review
-from qi.model.seen import Seen
+from qi.model.seen import Seen, Sensors
 
 MEASURE_IDS = tuple(measure.id for measure in MEASURES)
 SEEING = (
@@ -103,7 +103,8 @@ def choose_protocol(case: Case, name: str | None = None, *, near: Collection[Pat
 def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
     """What happened, from signals and events, and what a reviewer should look at."""
     tune, gap_s = settings.load(), in_force.values["gap_s"]
-    return joining.join(case, joining.look(case, tune, gap_s=gap_s), sensors.shocked(case, tune), tune, gap_s=gap_s)
+    seen, pressed = joining.look(case, tune, gap_s=gap_s)
+    return joining.join(case, seen, pressed, sensors.shocked(case, tune), tune, gap_s=gap_s)
 
 
 def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
@@ -129,22 +130,28 @@ def left_out(one: Review) -> pd.DataFrame:
 
     The sensors are weighed anew without one; what each saw stays as it was.
     """
-    tune, gap_s = settings.load(), one.protocol.values["gap_s"]
-    seen, shocks = joining.look(one.case, tune, gap_s=gap_s), sensors.shocked(one.case, tune)
+    tune, gap_s, old = settings.load(), one.protocol.values["gap_s"], one.findings
 
     def values(*lists: Sequence[Seen]) -> dict[str, float | None]:
-        some = sensors.Sensors(*(tuple(each) for each in lists))
-        found, _ = joining.join(one.case, some, shocks, tune, gap_s=gap_s)
+        some = Sensors(*(tuple(each) for each in lists))
+        pressed = joining.weighed(one.case, some.pressed, tune, gap_s=gap_s)
+        found, _ = joining.join(one.case, some, pressed, old.by_ecg, tune, gap_s=gap_s)
         judged = Review(one.case, found, one.protocol, tuple(measure(found, one.protocol)), ())
         return {id_: judged.of(id_).value for id_ in MEASURE_IDS}
 
-    return without_each.left_out((seen.pressed, seen.breathed, seen.exhaled), values)
+    return without_each.left_out((old.sensors.pressed, old.sensors.breathed, old.sensors.exhaled), values)
+
+
+def quality(one: Review) -> pd.DataFrame:
+    """Signal quality of every waveform by second (QUALITY table)."""
+    return joining.quality(one.findings, settings.load())
 
 
 def to_look_at(one: Review) -> pd.DataFrame:
     """Moments that a reviewer should see for themselves, in order of time: start_s, end_s, what, why."""
     found = one.findings
-    prompts = found.prompts.assign(what="Look here for ROSC (" + found.prompts["strength"] + ")", why=found.prompts["reasons"])
+    prompts = joining.prompts_for_rosc(found, settings.load(), gap_s=one.protocol.values["gap_s"])
+    prompts = prompts.assign(what="Look here for ROSC (" + prompts["strength"] + ")", why=prompts["reasons"])
     apart = found.disagreements.assign(why=found.disagreements["sensors"])
     rows = [table[["start_s", "end_s", "what", "why"]] for table in (prompts, apart) if len(table)]
     if not rows:

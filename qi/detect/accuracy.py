@@ -2,6 +2,7 @@
 
 import tomllib
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +13,7 @@ from qi.model.findings import Findings
 PLACE = Path(__file__).with_name("accuracy.toml")
 
 
+@cache
 def load(path: Path = PLACE) -> dict[str, dict[str, float]]:
     """Half-width of what detection may be off by, by channel and measure.
 

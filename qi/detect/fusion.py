@@ -104,7 +104,7 @@ def fuse_compressions(
     order = _clock_order(seen, clocks, check, voted, weights, same_clock_s=same_clock_s)
     heard = _heard(seen, clocks, order, voted)
     events, known = _one_table(heard, COMPRESSIONS, least_s=apart_s)
-    rows, parts = _two_clocks(heard, order), []
+    rows, parts = _two_clocks(heard, order, least_s=differ_s), []
     for one in heard:
         pressing = runs(one.table, gap_s=gap_s).overlap(one.speaks)
         own = dissent.hands(one.ballot, gap_s=gap_s)
@@ -307,12 +307,8 @@ def _clock_order(
         return ClockOrder(tuple(frozenset([clock]) for clock in [*able, *sorted(idle)]))
     own = {clock: [one for one in seen if clocks.get(one.sensor, "") == clock] for clock in able}
     alone = {clock: Seen(clock, table, ballot.known) for clock, (ballot, table) in ((c, voted(own[c])) for c in able)}
-    checks = {
-        (one, two): check(alone[one], alone[two])
-        for k, one in enumerate(able)
-        for two in able[k + 1 :]
-        if alone[one].known.overlap(alone[two].known)
-    }
+    # also where they do not overlap as their clocks stand: in truth they may
+    checks = {(one, two): check(alone[one], alone[two]) for k, one in enumerate(able) for two in able[k + 1 :]}
     groups = [{clock} for clock in able]
     for (one, two), found in checks.items():
         if found and abs(found.offset_s) <= same_clock_s:
@@ -342,12 +338,12 @@ def _weighed(seen: Sequence[Seen], weights: Mapping[str, float], within: Spans) 
     return total
 
 
-def _two_clocks(heard: Sequence[_Heard], order: ClockOrder) -> list[dict[str, object]]:
+def _two_clocks(heard: Sequence[_Heard], order: ClockOrder, *, least_s: float) -> list[dict[str, object]]:
     """Where two monitors recorded at once and do not vote together: which is heard, and why not both."""
     rows: list[dict[str, object]] = []
     for k, two in enumerate(heard):
         for one in heard[:k]:
-            shared = one.speaks.overlap(two.ballot.known)
+            shared = one.speaks.overlap(two.ballot.known).longer_than(least_s)
             if not shared:
                 continue
             first, second = (" and ".join(sorted(each.group)) for each in (one, two))

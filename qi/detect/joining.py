@@ -1,44 +1,58 @@
 """From what the sensors saw and the events tell to the findings of a case. Read this to see the order of things."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 import pandas as pd
 
 from qi.detect import circulation, devices, fusion, machine, modes, monitors, pauses, prompts, recoil, shock_pauses, signal_quality
 from qi.detect import sensors as looking
-from qi.detect.sensors import Sensors, Tune
+from qi.detect.sensors import Tune
 from qi.model.case import Case
 from qi.model.findings import Findings
 from qi.model.fused import Fused
-from qi.model.seen import Seen
+from qi.model.seen import Seen, Sensors
 from qi.model.spans import Spans
 from qi.model.tables import DISAGREEMENTS, RECOILS, check, make
 
 
-def look(case: Case, tune: Tune, *, gap_s: float) -> Sensors:
+def look(case: Case, tune: Tune, *, gap_s: float) -> tuple[Sensors, Fused]:
     """Run every detector that the case has a signal for.
 
     Parameters: case; tune, the settings of all detectors by section; gap_s, shortest distance between two deepest points that
     parts two runs [s].
-    Returns: what each sensor saw. Breaths by impedance are looked for in the pauses, so compressions come first.
+    Returns: what each sensor saw, and the compressions joined. Breaths by impedance are looked for in the pauses, so compressions
+    come first.
     """
     pressed = looking.pressed(case, tune, gap_s=gap_s)
-    seen = _compressions(case, pressed, tune, gap_s).seen
+    fused = weighed(case, pressed, tune, gap_s=gap_s)
+    seen = fused.seen
     still = seen.known.minus(pauses.runs(seen.events, gap_s=gap_s))
     advanced = _advanced(devices.airways(devices.devices(case)))
     breathed, exhaled = looking.breathed(case, still, advanced, tune)
-    return Sensors(tuple(pressed), tuple(breathed), tuple(exhaled))
+    return Sensors(tuple(pressed), tuple(breathed), tuple(exhaled)), fused
 
 
-def join(case: Case, seen: Sensors, shocks: pd.DataFrame, tune: Tune, *, gap_s: float) -> tuple[Findings, list[str]]:
-    """Weigh the sensors together, place the arrest, and find pauses, shocks, devices and what a reviewer should look at.
+def weighed(case: Case, seen: Sequence[Seen], tune: Tune, *, gap_s: float) -> Fused:
+    """Compressions of several sensors as one list.
 
-    Parameters: case; seen, what each sensor saw; shocks, as the ECG shows them [s]; tune, the settings of all detectors by
-    section; gap_s, shortest distance between two deepest points that parts two runs [s].
+    Parameters: case, for its clocks; seen, one entry a sensor; tune, the settings of all detectors by section; gap_s, shortest
+    distance between two deepest points that parts two runs [s].
+    Returns: Fused.
+    """
+    compare = partial(monitors.clock_check, **tune["clock_check"])
+    return fusion.fuse_compressions(seen, monitors.clocks_of(case), compare, gap_s=gap_s, **tune["fuse_compressions"])
+
+
+def join(
+    case: Case, seen: Sensors, pressed: Fused, shocks: pd.DataFrame, tune: Tune, *, gap_s: float
+) -> tuple[Findings, list[str]]:
+    """Place the arrest, and find pauses, shocks, devices and what a reviewer should look at.
+
+    Parameters: case; seen, what each sensor saw; pressed, its compressions joined; shocks, as the ECG shows them [s]; tune, the
+    settings of all detectors by section; gap_s, shortest distance between two deepest points that parts two runs [s].
     Returns: the findings, and questions to the reviewer in words.
     """
-    pressed = _compressions(case, seen.pressed, tune, gap_s)
 
     def to_edges(seen: Seen) -> Seen:
         return fusion.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"])
@@ -72,19 +86,30 @@ def join(case: Case, seen: Sensors, shocks: pd.DataFrame, tune: Tune, *, gap_s: 
         airway=devices.airways(fitted),
         by_rhythm=machine.machine_spans(hands.events, gap_s=gap_s, **tune["machine"]),
         modes=modes.modes(hands.events, still, breath_times if breaths.known else None, **tune["modes"]),
-        prompts=prompts.rosc_prompts(
-            case, hands.events, hands.known, exhaled.events, breaths.events, tune, gap_s=gap_s, **tune["rosc_prompts"]
-        ),
         disagreements=_together(pressed.disagreements, breathed.disagreements),
-        quality=signal_quality.quality(case, [*seen.pressed, *seen.breathed], tune["signal_quality"]),
+        by_ecg=shocks,
+        sensors=seen,
     )
     told = [*course.questions, *loose, *(one.text for one in changeovers)]
     return found, [*told, *_spoke(hands, "compressions"), *_spoke(breaths, "breaths")]
 
 
-def _compressions(case: Case, seen: tuple[Seen, ...] | list[Seen], tune: Tune, gap_s: float) -> Fused:
-    compare = partial(monitors.clock_check, **tune["clock_check"])
-    return fusion.fuse_compressions(seen, monitors.clocks_of(case), compare, gap_s=gap_s, **tune["fuse_compressions"])
+def prompts_for_rosc(found: Findings, tune: Tune, *, gap_s: float) -> pd.DataFrame:
+    """Moments at which a reviewer should look for ROSC (PROMPTS table); never a verdict, and no measure rests on them.
+
+    Parameters: found, the findings; tune, the settings of all detectors by section; gap_s, as in join [s].
+    """
+    pressed, known = found.compressions, found.compressions_known
+    breaths = (found.exhalations, found.ventilations)
+    return prompts.rosc_prompts(found.case, pressed, known, *breaths, tune, gap_s=gap_s, **tune["rosc_prompts"])
+
+
+def quality(found: Findings, tune: Tune) -> pd.DataFrame:
+    """Signal quality of every waveform by second (QUALITY table).
+
+    Parameters: found, the findings; tune, the settings of all detectors by section.
+    """
+    return signal_quality.quality(found.case, found.sensors.all, tune["signal_quality"])
 
 
 def _breaths(case: Case, seen: tuple[Seen, ...], pressed: Fused, tune: Tune) -> Fused:

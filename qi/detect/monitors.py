@@ -152,8 +152,10 @@ def _changeover(
         text += _in_words(case, clocks, before, after, names, doubt)
         return Changeover(both.start_s, both.end_s, before, after, "overlap", text)
     gap = Span(earlier.end_s, later.start_s)
+    if clocks.check(before, after) is not None:
+        doubt = f" Yet some compressions are in both. {_in_words(case, clocks, before, after, names, doubt)}"
     if gap.seconds <= at_once_s:
-        text = f"{names[1]} starts as {names[0]} ends: nothing was recorded twice that could check their clocks.{doubt}"
+        text = f"{names[1]} starts as {names[0]} ends.{doubt}"
         return Changeover(gap.start_s, gap.end_s, before, after, "at once", text)
     text = f"No monitor recorded for {minutes(gap.seconds)} min between {names[0]} and {names[1]}: this time is unknown, not a "
     text += f"pause.{doubt}"

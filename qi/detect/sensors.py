@@ -1,7 +1,6 @@
 """Every detector that a case has a signal for: what each sensor saw, before they are joined."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,25 +25,6 @@ from qi.model.seen import Seen
 from qi.model.spans import Spans
 
 Tune = Mapping[str, Mapping[str, Any]]
-
-
-@dataclass(frozen=True, eq=False)
-class Sensors:
-    """What the sensors of a case saw: compressions, breaths, and of these the breaths of capnograms."""
-
-    pressed: tuple[Seen, ...]
-    breathed: tuple[Seen, ...] = ()
-    exhaled: tuple[Seen, ...] = ()
-
-    @property
-    def names(self) -> list[str]:
-        """Every sensor that saw something, by name."""
-        return sorted({one.sensor for one in (*self.pressed, *self.breathed) if one.known})
-
-    def without(self, sensor: str) -> "Sensors":
-        """The same but for one sensor."""
-        kept = [tuple(one for one in seen if one.sensor != sensor) for seen in (self.pressed, self.breathed, self.exhaled)]
-        return replace(self, pressed=kept[0], breathed=kept[1], exhaled=kept[2])
 
 
 def pressed(case: Case, tune: Tune, *, gap_s: float) -> list[Seen]:

@@ -2,6 +2,7 @@
 
 import tomllib
 from collections.abc import Callable
+from functools import cache
 from inspect import Parameter, signature
 from pathlib import Path
 from typing import Any
@@ -78,11 +79,12 @@ USED_BY: dict[str, Callable[..., Any]] = {
 FROM_THE_PROTOCOL = ("gap_s",)  # definitions that a detector takes from the protocol in force, not from here
 
 
+@cache
 def load(path: Path = PLACE) -> dict[str, dict[str, Any]]:
     """Settings of every detector, ready to be handed to it as keyword arguments.
 
     Parameters: path, a settings file; the one beside this module unless told otherwise.
-    Returns: section name -> argument name -> value.
+    Returns: section name -> argument name -> value; the file is read once, so change nothing in it.
     Raises: UnknownWord for a section or entry that no detector has; QiError for one that is missing or is not a number.
     """
     with path.open("rb") as file:

@@ -115,7 +115,10 @@ def signal_quality(
 
 
 def _measures(signal: Signal, starts: np.ndarray, *, box_s: float, jump_share: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """For each second: range (NaN without samples) and standard deviation out of the band [unit of the signal], and jumps."""
+    """For each second: range (NaN without samples) and standard deviation out of the band [unit of the signal], and jumps.
+
+    What one sample adds out of the band is held to half of the usual swing, so that a single step is no noise.
+    """
     swing, rough, jumps = np.full(len(starts), np.nan), np.full(len(starts), np.nan), np.zeros(len(starts))
     parts = []
     for piece in signal.pieces:
@@ -129,7 +132,7 @@ def _measures(signal: Signal, starts: np.ndarray, *, box_s: float, jump_share: f
     usual = _usual(swing)
     for piece, some, at in parts:
         count = np.diff(np.r_[at, len(piece.values)])
-        left = np.add.reduceat(_remainder(piece, box_s), at) / count
+        left = np.add.reduceat(np.minimum(_remainder(piece, box_s), usual / 2), at) / count
         rough[some] = np.fmax(rough[some], left)
         leaps = np.abs(np.diff(piece.values, prepend=piece.values[:1])) > max(jump_share * usual, 1e-9)
         jumps[some] += np.add.reduceat(leaps.astype(np.float32), at)

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 
 from qi.model.case import Case
+from qi.model.seen import Sensors
 from qi.model.spans import Span, Spans
-from qi.model.tables import DISAGREEMENTS, MODES, PROMPTS, QUALITY, make
+from qi.model.tables import DISAGREEMENTS, MODES, make
 
 CONTINUOUS_FROM = 60  # compressions in one run, above which it is continuous (measures 4)
 ALWAYS = Spans(np.array([[-np.inf, np.inf]]))
@@ -49,8 +50,8 @@ class Findings:
     course is how the arrest went;
     exhalations are the breaths a capnogram saw; strokes names the sensors that know only the stroke of a compression; runs are
     the stretches with hands on the chest, parted by the protocol's gap; airway maps an airway kind to the time it was in place;
-    by_rhythm is time that the compressions themselves show to be mechanical. disagreements and prompts are for the reviewer to
-    look at; they decide nothing.
+    by_rhythm is time that the compressions themselves show to be mechanical. disagreements are for the reviewer to look
+    at; they decide nothing. by_ecg are the shocks that the ECG shows; sensors is what each sensor saw before they were joined.
     """
 
     case: Case
@@ -70,9 +71,9 @@ class Findings:
     airway: Mapping[str, Spans]
     by_rhythm: Spans = field(default_factory=Spans)
     modes: pd.DataFrame = field(default_factory=lambda: make(MODES))
-    prompts: pd.DataFrame = field(default_factory=lambda: make(PROMPTS))
     disagreements: pd.DataFrame = field(default_factory=lambda: make(DISAGREEMENTS))
-    quality: pd.DataFrame = field(default_factory=lambda: make(QUALITY))
+    by_ecg: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sensors: Sensors = field(default_factory=Sensors)
 
     @property
     def arrest(self) -> Spans:

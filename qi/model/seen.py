@@ -1,6 +1,6 @@
 """What one sensor saw of one kind of event, and when it was able to see at all."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -14,3 +14,22 @@ class Seen:
     sensor: str
     events: pd.DataFrame
     known: Spans
+
+
+@dataclass(frozen=True, eq=False)
+class Sensors:
+    """What each sensor of a case saw: compressions, breaths, and of these the breaths of capnograms once more."""
+
+    pressed: tuple[Seen, ...] = ()
+    breathed: tuple[Seen, ...] = ()
+    exhaled: tuple[Seen, ...] = ()
+
+    @property
+    def all(self) -> tuple[Seen, ...]:
+        """Every sensor of compressions and of breaths."""
+        return (*self.pressed, *self.breathed)
+
+    def without(self, sensor: str) -> "Sensors":
+        """The same but for one sensor, by its name."""
+        kept = [tuple(one for one in seen if one.sensor != sensor) for seen in (self.pressed, self.breathed, self.exhaled)]
+        return replace(self, pressed=kept[0], breathed=kept[1], exhaled=kept[2])

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from qi import pipeline
 from qi.charts.waveforms import pack
 from qi.feedback.story import story
 from qi.model.errors import QiError
@@ -104,7 +105,7 @@ def _overlay(key: str, _review: Review) -> bytes:
             shocks=found.shocks,
             devices=found.devices,
             events=_review.case.events,
-            quality=found.quality if len(found.quality) else None,
+            quality=pipeline.quality(_review),
             arrest=found.arrest,
             unknown=found.arrest.minus(found.compressions_known),
             extent=extent,

@@ -194,6 +194,19 @@ def test_a_gap_between_monitors_is_unknown_and_not_a_pause():
     assert "may be off by 1:00 min" in found.text
 
 
+def test_a_gap_that_is_none_by_the_compressions_in_both_says_so():
+    rng = np.random.default_rng(11)
+    one, other = two(rng, cycles(rng, seconds=500), offset=-150.0)
+    found = fused([one, other], CLOCKS)
+    assert not one.known.overlap(other.known)
+    assert found.clocks.check("a", "b").offset_s == pytest.approx(-150.02, abs=0.02)
+    assert len(found.events) == pytest.approx(len(cycles(np.random.default_rng(11), seconds=500)), abs=8)
+    (change,) = changed(case(recording("a", 0, 320), recording("b", 350, 650)), found.clocks)
+    assert change.kind == "gap"
+    assert "Yet some compressions are in both" in change.text
+    assert "offset_s = -150.0" in change.text
+
+
 def test_monitors_that_follow_at_once_and_one_monitor_alone():
     (found,) = changed(case(recording("b", 300.5, 900), recording("a", 0, 300)))
     assert (found.kind, found.from_, found.to) == ("at once", "a", "b")
@@ -234,7 +247,7 @@ def test_the_gap_stays_unknown_in_what_both_monitors_saw():
     other = pressed(SECOND, truth[truth > 242], [(242, 500)])
     found = fused([one, other], CLOCKS)
     assert found.known == Spans.of([(0, 200), (242, 500)])
-    assert found.clocks.checks == {}
+    assert found.clocks.checks == {("a", "b"): None}
     assert len(found.events) == ((truth < 200) | (truth > 242)).sum()
 
 
