@@ -39,13 +39,22 @@ class Sign:
 
 
 def hands_off(
-    case: Case, compressions: pd.DataFrame, known: Spans, *, gap_s: float, least_run: int, flat_s: float, rail_share: float
+    case: Case,
+    compressions: pd.DataFrame,
+    known: Spans,
+    *,
+    gap_s: float,
+    least_run: int,
+    flat_s: float,
+    noise_share: float,
+    rail_share: float,
 ) -> tuple[Spans, Spans]:
     """Stretches without CPR after the first compressions, and the time in them without any compression.
 
     Parameters: case, for the recordings of the sensors that saw compressions; compressions, COMPRESSIONS table [s]; known, time in
     which a sensor could see compressions [s]; gap_s, shortest distance between two deepest points that parts two runs [s];
-    least_run, fewest compressions that are CPR again; flat_s, rail_share, see quality.held and quality.railed.
+    least_run, fewest compressions that are CPR again; flat_s, shortest exactly constant stretch that is a lost
+    sensor, if it is noisy while it moves [s]; noise_share, rail_share, see quality.noisy and quality.railed.
     Returns: stretches between runs and after the last one [s], and the time in them in which a sensor would have shown a
     compression and none was there. After the last compression a sensor that goes on recording counts, though no detector calls it
     in use.
@@ -59,16 +68,16 @@ def hands_off(
     long = last - first + 1 >= least_run
     if not long.any():
         return Spans(), Spans()
+    cpr = Spans.of(np.column_stack([onset[first[long]], release[last[long]]]))
     names = set(compressions["sensor"])
     watching = known
     for signal in case.signals:
         if signal.channel in _PRESS and any(signal.name in name for name in names):
-            constant = quality.held(signal, least_s=flat_s)
             lost = quality.railed(signal, least_s=flat_s, rail_share=rail_share)
-            if constant.seconds.sum() <= 0.2 * signal.recorded.seconds:
+            if quality.noisy(signal, inside=cpr, noise_share=noise_share):
+                constant = quality.held(signal, least_s=flat_s)
                 lost = lost.union(constant.spans(np.ones(len(constant.value), dtype=bool)))
             watching = watching.union(signal.recorded.minus(lost).clip(Span(float(release[-1]), np.inf)))
-    cpr = Spans.of(np.column_stack([onset[first[long]], release[last[long]]]))
     off = Spans.of([(cpr.hull.start_s, max(watching.hull.end_s, cpr.hull.end_s))]).minus(cpr)
     return off, watching.overlap(off).minus(Spans.of(np.column_stack([onset, release])))
 
@@ -146,8 +155,8 @@ def rosc_prompts(
     left out [s]; least_absence_s, time without compressions that counts [s]; before_stretch_s, how long before a stretch an
     end-tidal rise may lie to belong to it [s]; same_rate_share, how near the rate of a pleth must be to that of the ECG;
     least_arterial_mmhg, pulse pressure that counts [mmHg].
-    Returns: PROMPTS table, each from the last compression to the first sign of flow (with none, to where the other signs are
-    complete): an interval, never a moment.
+    Returns: PROMPTS table, each from the last compression to the first sign of flow, or to where two other signs are complete:
+    an interval, never a moment.
     References: the signs, and the rule that none of them decides alone, signals research note section 3.
     Notes: ours is that "likely" asks for two signs of which one is blood flow (end-tidal rise, pulse in the impedance, arterial
     pressure, pleth), since no compressions and an organised rhythm are also found where resuscitation ended without ROSC; where
@@ -189,7 +198,8 @@ def _prompt(signs: Sequence[Sign], compressions: pd.DataFrame, *, likely_from: i
     flow = [one.seen_s for one in signs if one.flow]
     if not flow and len(signs) < 2:
         return None
-    end = min(flow) if flow else max(one.seen_s for one in signs)
+    others = [one.seen_s for one in signs if not one.flow]
+    end = min([*flow, max(others)] if len(others) > 1 else flow)
     releases = compressions["release_s"].to_numpy()
     last = int(np.searchsorted(releases, end, side="right")) - 1
     start = float(releases[last]) if last >= 0 else min(one.start_s for one in signs)

@@ -6,6 +6,7 @@ value is missing.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -126,22 +127,27 @@ PROMPTS = (
     Column("reasons", "text", "", "what speaks for it, in words", may_lack=False),
 )
 
-_EMPTY = {"float": np.float64, "text": "str", "flag": bool}
-
 
 def make(columns: Sequence[Column], **values: object) -> pd.DataFrame:
-    """Build a table with exactly these columns; a column that is not given is missing throughout. Checked before return."""
-    given = pd.DataFrame(values)
-    parts = {}
-    for column in columns:
-        if column.name in given:
-            parts[column.name] = given[column.name].astype(_EMPTY[column.kind])
-        else:
-            fill = {"float": np.nan, "text": None, "flag": False}[column.kind]
-            parts[column.name] = pd.Series([fill] * len(given), index=given.index, dtype=_EMPTY[column.kind])
-    if unknown := [name for name in given if name not in parts]:
+    """Build a table with exactly these columns; a column that is not given is missing throughout. Checked before return.
+
+    Values are taken in their order, whatever index they come with.
+    """
+    names = {column.name for column in columns}
+    if unknown := [name for name in values if name not in names]:
         raise BadTable(f"columns {unknown} are not in the contract, which has {[c.name for c in columns]}")
-    return check(pd.DataFrame(parts).reset_index(drop=True), columns)
+    count = len(pd.Series(next(iter(values.values())))) if values else 0
+    made = {column.name: _column(column.kind, values.get(column.name), count) for column in columns}
+    return check(pd.DataFrame(made), columns)
+
+
+def _column(kind: str, values: Any, count: int) -> Any:  # noqa: ANN401 - whatever pandas makes a column of
+    if kind == "text":
+        plain = [None] * count if values is None else values
+        return plain.array if isinstance(plain, pd.Series) and plain.dtype == "str" else pd.array(list(plain), dtype="str")
+    if values is None:
+        return np.full(count, np.nan) if kind == "float" else np.zeros(count, dtype=bool)
+    return np.asarray(values, dtype=float if kind == "float" else bool)
 
 
 def check(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
@@ -161,7 +167,7 @@ def check(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
         }
         if not right[column.kind]:
             raise BadTable(f"{column.name} has dtype {values.dtype}, the contract has {column.kind}")
-        if not column.may_lack and values.isna().any():
+        if not column.may_lack and column.kind != "flag" and values.isna().any():
             raise BadTable(f"{column.name} is missing in row {int(values.isna().to_numpy().argmax())}")
     clock = next((c.name for c in columns if c.name.endswith("_s") and not c.may_lack), None)
     if clock and (np.diff(table[clock].to_numpy()) < 0).any():

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from qi.detect import choice, pauses
+from qi.detect import fusion, pauses
 from qi.measures import compressions as pressing
 from qi.measures import ventilations as breathing
 from qi.model.errors import NotMeasurable
@@ -99,7 +99,7 @@ def row(sensor: Sensor, recorded: Recorded) -> Row:
     whole = Spans.of([(0.0, truth.plan.length_s)])
     seen = recorded.seen(sensor)
     if sensor.kind != "shocks":
-        seen = choice.up_to_edges(seen, arrest, whole, **recorded.tune["known_to_edges"])
+        seen = fusion.up_to_edges(seen, arrest, whole, **recorded.tune["known_to_edges"])
     asked = recorded.asked(sensor)
     true = {"compressions": known_compressions, "ventilations": known_breaths}.get(sensor.kind)
     table = true(truth) if true else pd.DataFrame({"time_s": np.array(truth.at("shock")) * k})
