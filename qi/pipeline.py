@@ -153,7 +153,11 @@ def to_look_at(one: Review) -> pd.DataFrame:
     prompts = joining.prompts_for_rosc(found, settings.load(), gap_s=one.protocol.values["gap_s"])
     prompts = prompts.assign(what="Look here for ROSC (" + prompts["strength"] + ")", why=prompts["reasons"])
     apart = found.disagreements.assign(why=found.disagreements["sensors"])
-    rows = [table[["start_s", "end_s", "what", "why"]] for table in (prompts, apart) if len(table)]
+    seams = pd.DataFrame(
+        [(one.start_s, one.end_s, f"Change of monitor ({one.kind})", one.text) for one in found.changeovers],
+        columns=["start_s", "end_s", "what", "why"],
+    )
+    rows = [table[["start_s", "end_s", "what", "why"]] for table in (prompts, apart, seams) if len(table)]
     if not rows:
         return pd.DataFrame({"start_s": [], "end_s": [], "what": [], "why": []})
     return pd.concat(rows, ignore_index=True).sort_values("start_s", kind="stable", ignore_index=True)

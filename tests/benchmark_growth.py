@@ -102,6 +102,13 @@ def table(costs: Sequence[Cost]) -> list[str]:
         numbers = (one.sample_bytes / 1e6, one.seconds, 1000 * per_minute, per_minute / first, grown, one.peak_bytes / 1e6)
         cells = [*(f"{number:13.3f}" for number in numbers), f"{one.peak_bytes / one.sample_bytes:13.2f}"]
         lines.append(" ".join([f"{one.minutes:13d}", *cells]))
+    if len(costs) > 2:
+        minutes, seconds = np.array([one.minutes for one in costs]), np.array([one.seconds for one in costs])
+        slope, fixed = np.polyfit(minutes, seconds, 1)
+        off = float(np.abs(seconds - slope * minutes - fixed).max() / seconds.max())
+        lines.append(
+            f"straight line: {1000 * fixed:.0f} ms and {1000 * slope:.2f} ms per min; furthest from it {100 * off:.0f} % of the longest"
+        )
     return lines
 
 
@@ -109,7 +116,7 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark_growth", description=__doc__)
     parser.add_argument("--minutes", type=int, nargs="+", default=MINUTES, help="lengths of the cases")
-    parser.add_argument("--runs", type=int, default=3, help="runs of which the shortest counts")
+    parser.add_argument("--runs", type=int, default=7, help="runs of which the shortest counts")
     asked = parser.parse_args()
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {0})

@@ -87,6 +87,7 @@ def join(
         by_rhythm=machine.machine_spans(hands.events, gap_s=gap_s, **tune["machine"]),
         modes=modes.modes(hands.events, still, breath_times if breaths.known else None, **tune["modes"]),
         disagreements=_together(pressed.disagreements, breathed.disagreements),
+        changeovers=changeovers,
         by_ecg=shocks,
         sensors=seen,
     )

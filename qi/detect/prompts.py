@@ -100,7 +100,7 @@ def end_tidal_rises(
     compressions, COMPRESSIONS, for the depth; breaths, how many before and after are compared; longest_s, longest time that either
     side may take [s]; least_rise_mmhg, least_level_mmhg, least rise and least level after it, both corrected [mmHg];
     per_5_breaths_mmhg, per_10_mm_mmhg, what 5 breaths per min more and 10 mm more change [mmHg].
-    Returns: RISES table, the first of each rise.
+    Returns: RISES table, one row a rise, where the two sides differ most.
     References: rule of 10 and 25 mmHg over six breaths, signals research note section 3; coefficients, De Roos 2022, as quoted
     there. Published sensitivity of a rise of 10 mmHg for ROSC is 33 % (Lui 2016, quoted there): its lack says nothing.
     Notes: depth is corrected only where compressions were seen on both sides.
@@ -117,9 +117,10 @@ def end_tidal_rises(
     depth = np.nan_to_num(_depth(compressions, edges[2], edges[3]) - _depth(compressions, edges[0], edges[1]))
     expected = per_5_breaths_mmhg * rate / 5 + per_10_mm_mmhg * depth / 10
     near = np.maximum(edges[1] - edges[0], edges[3] - edges[1]) <= longest_s
-    rises = near & (after - before - expected >= least_rise_mmhg) & (after - expected >= least_level_mmhg)
-    first = np.flatnonzero(rises & ~np.r_[False, rises[:-1]])
-    first = first[np.diff(first, prepend=-breaths) >= breaths]
+    raw, corrected = after - before, after - before - expected
+    rising = near & (np.maximum(raw, corrected) >= least_rise_mmhg)
+    middle = np.array([_middle_of_highest(raw, one) for one in _stretches(rising)], dtype=np.int64)
+    first = middle[(corrected[middle] >= least_rise_mmhg) & (after[middle] - expected[middle] >= least_level_mmhg)]
     return make(
         RISES,
         time_s=times[first + breaths + breaths // 2],
@@ -129,6 +130,17 @@ def end_tidal_rises(
         after_mmhg=after[first],
         expected_mmhg=expected[first],
     )
+
+
+def _stretches(state: np.ndarray) -> list[slice]:
+    """Each run of True."""
+    return [slice(*pair) for pair in np.flatnonzero(np.diff(np.r_[False, state, False])).reshape(-1, 2)]
+
+
+def _middle_of_highest(values: np.ndarray, inside: slice) -> int:
+    """Position of the highest value in a stretch; of several, the middle one."""
+    highest = np.flatnonzero(values[inside] == values[inside].max())
+    return inside.start + int(highest[len(highest) // 2])
 
 
 def rosc_prompts(

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.case import Case
+from qi.model.fused import Changeover
 from qi.model.seen import Sensors
 from qi.model.spans import Span, Spans
 from qi.model.tables import DISAGREEMENTS, MODES, make
@@ -72,6 +73,7 @@ class Findings:
     by_rhythm: Spans = field(default_factory=Spans)
     modes: pd.DataFrame = field(default_factory=lambda: make(MODES))
     disagreements: pd.DataFrame = field(default_factory=lambda: make(DISAGREEMENTS))
+    changeovers: tuple[Changeover, ...] = ()
     by_ecg: pd.DataFrame = field(default_factory=pd.DataFrame)
     sensors: Sensors = field(default_factory=Sensors)
 
