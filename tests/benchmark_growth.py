@@ -107,7 +107,7 @@ def table(costs: Sequence[Cost]) -> list[str]:
         slope, fixed = np.polyfit(minutes, seconds, 1)
         off = float(np.abs(seconds - slope * minutes - fixed).max() / seconds.max())
         lines.append(
-            f"straight line: {1000 * fixed:.0f} ms and {1000 * slope:.2f} ms per min; furthest from it {100 * off:.0f} % of the longest"
+            f"straight line: {1000 * fixed:.0f} ms + {1000 * slope:.2f} ms per min; at most {100 * off:.0f} % of the longest off it"
         )
     return lines
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields
 from functools import partial
 
 import numpy as np
-import pandas as pd
 
 from qi.detect import filters, quality
 from qi.model.case import Piece, Signal
@@ -191,26 +190,6 @@ def from_force(
         sensor=[force.name] * len(level),
     )
     return Seen(force.name, events, _known(force, strokes, lost=lost, join_s=join_s, use_tail_s=use_tail_s))
-
-
-def residual_force(compressions: pd.DataFrame, force: Seen, *, same_s: float) -> pd.DataFrame:
-    """The same compressions with the residual force that a second sensor saw at their release.
-
-    Parameters: compressions, COMPRESSIONS from any sensor; force, what from_force saw, on the same clock; same_s, how far apart
-    the deepest points of one compression may lie in two sensors [s].
-    Returns: a new COMPRESSIONS table; residual_n is missing where the force sensor saw no such compression.
-    References: alignment of sensors within 0.15 s, signals research note section 6.
-    """
-    times, others = compressions["time_s"].to_numpy(), force.events["time_s"].to_numpy()
-    residual = np.full(len(times), np.nan)
-    if len(others):
-        after = np.clip(np.searchsorted(others, times), 1, max(1, len(others) - 1))
-        nearest = np.where(times - others[after - 1] <= others[np.minimum(after, len(others) - 1)] - times, after - 1, after)
-        nearest = np.minimum(nearest, len(others) - 1)
-        same = np.abs(others[nearest] - times) <= same_s
-        residual[same] = force.events["residual_n"].to_numpy()[nearest[same]]
-    columns = {name: compressions[name].to_numpy() for name in compressions if name != "residual_n"}
-    return make(COMPRESSIONS, residual_n=residual, **columns)
 
 
 def _joined(parts: Sequence[_Strokes]) -> _Strokes:

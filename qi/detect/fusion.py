@@ -195,24 +195,6 @@ def up_to_edges(seen: Seen, arrest: Spans, recorded: Spans, *, use_tail_s: float
     return Seen(seen.sensor, seen.events, seen.known.union(Spans.of(near).overlap(recorded)))
 
 
-def lined_up(seen: Sequence[Seen], lags_s: Mapping[str, float]) -> list[Seen]:
-    """The same sensors with their lag taken off, as for the sampling delay of a capnogram.
-
-    Parameters: seen, one entry a sensor; lags_s, the lag of each by its name, NaN or missing for none (of a Fused) [s].
-    Returns: the same entries, moments and known time earlier by their lag.
-    """
-    moved = []
-    for one in seen:
-        lag_s = lags_s.get(one.sensor, np.nan)
-        if np.isnan(lag_s) or lag_s == 0:
-            moved.append(one)
-            continue
-        moments = [name for name in ("time_s", "onset_s", "release_s") if name in one.events]
-        events = one.events.assign(**{name: one.events[name] - lag_s for name in moments})
-        moved.append(Seen(one.sensor, events, Spans(one.known.edges - lag_s)))
-    return moved
-
-
 def _compressions(ballot: Ballot) -> pd.DataFrame:
     """The held events of a vote as COMPRESSIONS."""
     depth, residual, sensor = (ballot.of_best(name) for name in ("depth_mm", "residual_mm", "sensor"))

@@ -11,6 +11,8 @@ import numpy as np
 from qi.model.case import Signal
 from qi.model.spans import Span, Spans
 
+RESTING_AT_ZERO = ("co2",)
+
 
 @dataclass(frozen=True, eq=False)
 class Held:
@@ -48,6 +50,7 @@ def railed(signal: Signal, *, least_s: float, rail_share: float) -> Spans:
 
     Parameters: least_s, shortest that counts [s]; rail_share, share of the range counted from its middle, above which a value
     stands at the rail (0 to 1). Returns: nothing where the file does not tell its range.
+    Notes: a channel that honestly rests at 0, as CO2 between breaths, does not stand at a rail there.
     """
     if signal.rails is None:
         return Spans()
@@ -56,6 +59,8 @@ def railed(signal: Signal, *, least_s: float, rail_share: float) -> Spans:
     found = Spans()
     for piece in signal.pieces:
         away = np.abs(piece.values - np.float32((low + high) / 2)) >= reach
+        if signal.channel in RESTING_AT_ZERO and low <= 0:
+            away &= piece.values > (low + high) / 2
         if away.any():
             found = found.union(Spans.where(away, start_s=piece.start_s, step_s=1 / piece.rate_hz).longer_than(least_s))
     return found

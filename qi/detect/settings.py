@@ -37,7 +37,6 @@ PLACE = Path(__file__).with_name("settings.toml")
 USED_BY: dict[str, Callable[..., Any]] = {
     "compressions_from_depth": compressions.from_depth,
     "compressions_from_force": compressions.from_force,
-    "residual_force": compressions.residual_force,
     "ventilations_from_pressure": ventilations.from_pressure,
     "ventilations_from_capnogram": ventilations.from_capnogram,
     "recoils": recoil.recoils,

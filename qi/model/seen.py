@@ -1,6 +1,6 @@
 """What one sensor saw of one kind of event, and when it was able to see at all."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -28,8 +28,3 @@ class Sensors:
     def all(self) -> tuple[Seen, ...]:
         """Every sensor of compressions and of breaths."""
         return (*self.pressed, *self.breathed)
-
-    def without(self, sensor: str) -> "Sensors":
-        """The same but for one sensor, by its name."""
-        kept = [tuple(one for one in seen if one.sensor != sensor) for seen in (self.pressed, self.breathed, self.exhaled)]
-        return replace(self, pressed=kept[0], breathed=kept[1], exhaled=kept[2])

@@ -64,7 +64,20 @@ def _head(review: Review) -> None:
     with st.container(horizontal=True, gap="small"):
         st.badge(when, color="gray")
         st.badge(who or "age and sex not recorded", color="gray")
+        for fact in _facts(review):
+            st.badge(fact, color="gray")
         st.badge(f"protocol: {review.protocol.title} ({review.protocol.name}), by {review.protocol.chosen_by}", color="gray")
+
+
+def _facts(review: Review) -> list[str]:
+    """What is known of arrest and response, in a few words each; what was not recorded is left out."""
+    facts = review.case.facts
+    witness = {"bystander": "bystander-witnessed", "ems": "witnessed by the crew", "no": "not witnessed"}.get(facts.witnessed or "")
+    yes_no = {True: "bystander CPR", False: "no bystander CPR"}
+    said = [witness, yes_no.get(facts.bystander_cpr) if isinstance(facts.bystander_cpr, bool) else None]
+    said += [f"first rhythm {facts.first_rhythm.replace('_', ' ')}" if facts.first_rhythm else None]
+    said += [f"station {facts.station}" if facts.station else None, facts.unit, f"shift {facts.shift}" if facts.shift else None]
+    return [one for one in said if one]
 
 
 def _in_words(review: Review) -> None:

@@ -226,22 +226,3 @@ def test_slow_movement_and_steps_are_not_compressions():
     assert compressions.from_depth(depth_of(20 * np.sin(2 * np.pi * 0.2 * times)), **DEPTH).events.empty
     shifted = np.where((times > 20) & (times < 40), 30.0, 0.0)
     assert compressions.from_depth(depth_of(shifted + np.random.default_rng(0).normal(0, 0.3, len(times))), **DEPTH).events.empty
-
-
-def test_residual_force_is_given_to_the_compressions_of_another_sensor():
-    rng = np.random.default_rng(5)
-    onset, cycle, _ = schedule(rng, seconds=200)
-    lean = np.abs(rng.normal(0, 15, len(onset)))
-    depth, _ = strokes(onset, cycle, seconds=200, depth=50, residual=0)
-    force, _ = strokes(onset + 0.02, cycle, seconds=200, depth=400, residual=lean)
-    by_depth = compressions.from_depth(depth_of(depth), **DEPTH)
-    lost = signal("compression_force", "N", force + rng.normal(0, 1, len(force)), gaps=[(60.0, 90.0)])
-    by_force = compressions.from_force(lost, **FORCE)
-    both = compressions.residual_force(by_depth.events, by_force, **SETTINGS["residual_force"])
-    unseen = both["time_s"].between(60.1, 89.9).to_numpy()
-    assert both["residual_n"].isna().to_numpy()[unseen].all()
-    outside = ~both["time_s"].between(59, 91).to_numpy()
-    assert np.median(np.abs(both["residual_n"].to_numpy() - lean)[outside]) < 2
-    assert both["depth_mm"].equals(by_depth.events["depth_mm"])
-    nothing = compressions.from_force(signal("compression_force", "N", np.zeros(500)), **FORCE)
-    assert compressions.residual_force(by_depth.events, nothing, **SETTINGS["residual_force"])["residual_n"].isna().all()

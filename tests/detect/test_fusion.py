@@ -357,15 +357,3 @@ def test_a_sensor_that_counts_every_second_compression_or_each_twice_is_told(tru
     twice = pressed(IMPEDANCE, np.sort(np.r_[run, run[:-1] + np.diff(run) / 2]), [(0, 60)])
     found = fused([pressed(DEPTH, run, [(0, 60)]), twice])
     assert np.array_equal(times(found), run)
-
-
-def test_sensors_lined_up_by_the_lags_that_were_found():
-    truth = np.arange(20, 200, 6.0)
-    washed = breathed(CO2, truth + 2.0, [(10, 210)], etco2_mmhg=20)
-    found = breaths([breathed(PRESSURE, truth, [(0, 220)]), washed])
-    (moved,) = fusion.lined_up([washed], found.lags_s)
-    check(moved.events, VENTILATIONS)
-    assert moved.events["time_s"].to_numpy() == pytest.approx(truth, abs=1e-6)
-    assert moved.known.pairs() == [(pytest.approx(8.0), pytest.approx(208.0))]
-    assert fusion.lined_up([washed], {CO2: float("nan")}) == [washed]
-    assert fusion.lined_up([washed], {}) == [washed]

@@ -75,6 +75,15 @@ def test_impedance_that_no_patient_has_is_out_of_range():
     assert spans(table, "out of range") == [(50.0, 60.0), (90.0, 95.0)]
 
 
+def test_a_capnogram_at_zero_between_breaths_is_at_no_rail():
+    values = np.maximum(recorded("co2"), 0.0)
+    values[10000:10400] = 0.0
+    values[20000:21000] = 120.0
+    table = told(signal("co2", "mmHg", values, rate_hz=RATE_HZ, rails=(0.0, 120.0)))
+    assert spans(table, "railed") == [(200.0, 210.0)]
+    assert (values <= 0).mean() > 0.2
+
+
 def test_a_part_of_a_second_counts_from_a_quarter_on():
     values = recorded("ecg")
     assert spans(told(signal("ecg", "mV", values, rate_hz=RATE_HZ, gaps=[(10.5, 10.7)])), "missing") == []
