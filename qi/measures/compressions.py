@@ -8,7 +8,7 @@ import pandas as pd
 from qi.model.case import Case
 from qi.model.errors import NotMeasurable
 from qi.model.number import NO_ARREST, NO_SENSOR, Number, attempt, known_share, share, share_of_moments
-from qi.model.spans import Span, Spans
+from qi.model.spans import Spans
 
 _NO_FORCE = (
     "let-up cannot be seen in this recording: a force sensor, or a depth measured from the uncompressed chest, would have shown it"
@@ -84,12 +84,24 @@ def compression_fraction_minute(compressions: pd.DataFrame, runs: Spans, arrest:
     """
     if arrest.seconds <= 0:
         raise NotMeasurable(NO_ARREST)
-    whole = arrest.hull
-    starts = np.arange(whole.start_s, whole.end_s, 60.0)
-    minutes = ((i + 1, arrest.clip(Span(start, start + 60.0))) for i, start in enumerate(starts))
-    return [
-        attempt(compression_fraction, compressions, runs, minute, unknown, of=str(number)) for number, minute in minutes if minute
-    ]
+    starts = np.arange(arrest.hull.start_s, arrest.hull.end_s, 60.0)
+    ends = np.minimum(starts + 60.0, arrest.hull.end_s)
+    known = arrest.minus(unknown)
+    asked, seen = arrest.seconds_in(starts, ends), known.seconds_in(starts, ends)
+    flow = runs.overlap(known).seconds_in(starts, ends)
+    inside = compressions.loc[known.contains(compressions["time_s"]), "time_s"].to_numpy()
+    counts = np.searchsorted(inside, ends) - np.searchsorted(inside, starts)
+    minutes = zip(starts, ends, asked, seen, flow, counts, strict=True)
+    return [_minute(number, *minute) for number, minute in enumerate(minutes, start=1) if minute[2] > 1e-9]
+
+
+def _minute(number: int, start: float, end: float, asked: float, seen: float, flow: float, count: int) -> Number:
+    """The answer for one minute, from its arrest time, the known part of that, and the hands-on part of that [s]."""
+    low, high = flow / asked, min(1.0, (flow + asked - seen) / asked)
+    span = ((float(start), float(end)),)
+    if seen <= 1e-9:
+        return Number(None, low=0.0, high=1.0, coverage=0.0, of=str(number), reason=NO_SENSOR, spans_s=span)
+    return Number(flow / seen, int(count), low, high, coverage=min(1.0, seen / asked), of=str(number), spans_s=span)
 
 
 def _intervals(compressions: pd.DataFrame, arrest: Spans, unknown: Spans, gap_s: float) -> tuple[np.ndarray, np.ndarray]:

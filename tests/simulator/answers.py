@@ -80,7 +80,7 @@ def lost(sheet: Sheet, channel: str) -> Pairs:
 
 
 def unseen(sheet: Sheet) -> Pairs:
-    """Time in which no sensor on the chest shows compressions: impedance through the pads goes on where depth and force are stuck."""
+    """Time in which no chest sensor shows compressions; impedance through the pads goes on where depth and force are stuck."""
     if "thoracic_impedance" in sheet.channels:
         return lost(sheet, "thoracic_impedance")
     return lost(sheet, "compression_depth")
