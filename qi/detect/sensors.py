@@ -32,20 +32,31 @@ def pressed(case: Case, tune: Tune, *, gap_s: float) -> list[Seen]:
 
     Parameters: case, for its signals and events; tune, the settings of all detectors by section; gap_s, shortest distance between
     two deepest points that parts two runs [s].
-    Returns: one Seen a sensor.
+    Returns: one Seen a sensor. The ECG, which only breaks ties, is not asked where depth or force could see nearly throughout.
     """
     by_depth, by_force = tune["compressions_from_depth"], tune["compressions_from_force"]
     seen = [compressions.from_depth(one, **by_depth) for one in case.of_channel("compression_depth")]
     seen += [compressions.from_force(one, **by_force) for one in case.of_channel("compression_force")]
+    throughout = _nearly_throughout(seen)
     for channel, find, name in (
         ("chest_acceleration", compressions_by_acceleration.from_acceleration, "acceleration"),
         ("thoracic_impedance", compressions_by_impedance.from_impedance, "impedance"),
         ("airway_pressure", compressions_by_pressure.from_pressure, "pressure"),
         ("ecg", compressions_by_ecg.from_ecg, "ecg"),
     ):
+        if channel == "ecg" and throughout:
+            continue
         chain = Chain(**tune[f"rhythm_of_{name}"])
         seen += [find(one, chain, **tune[f"compressions_from_{name}"]) for one in case.of_channel(channel)]
     return [*seen, *charted.compressions(case, gap_s=gap_s)]
+
+
+def _nearly_throughout(seen: Sequence[Seen]) -> bool:
+    """Whether these sensors together could see all but a twentieth of the time from their first to their last sign of use."""
+    known = Spans()
+    for one in seen:
+        known = known.union(one.known)
+    return known.seconds > 0.95 * known.hull.seconds > 0
 
 
 def breathed(case: Case, pauses: Spans, advanced: Spans, tune: Tune) -> tuple[list[Seen], list[Seen]]:
