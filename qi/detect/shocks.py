@@ -107,15 +107,16 @@ def confirmed(
     impedance gone for long (a pad came off), an impedance that shows nothing where it moves so little that a shock would show.
     References: loss of 0.1 to 1 s, pads off over 3 s, signals research note section 3 (engineering choice there); fall of 1.6 ohm
     at 0.1 s after a shock (children of 8 and above), same place; impedance of 12 to 212 ohm in single patients, section 7.
-    Notes: without impedance, or in its gaps, the ECG alone stands.
+    Notes: without impedance, in its gaps, or where it is filled with zeros, the ECG alone stands.
     """
     if impedance is None or by_ecg.events.empty or not impedance.pieces or impedance.pieces[0].rate_hz < least_rate_hz:
         return by_ecg
-    lost = _lost(impedance, least_ohm=least_ohm, most_ohm=most_ohm, rail_share=rail_share)
+    filled = _zero_filled(impedance, least_s=before_s)
+    lost = _lost(impedance, least_ohm=least_ohm, most_ohm=most_ohm, rail_share=rail_share).minus(filled)
     kept, names = [], []
     for time_s, sensor in zip(by_ecg.events["time_s"], by_ecg.events["sensor"], strict=True):
         before = Span(time_s - before_s, time_s - reach_s / 2)
-        recorded = impedance.recorded.clip(before).seconds
+        recorded = impedance.recorded.minus(filled).clip(before).seconds
         if recorded < before.seconds / 2:
             stands, both = True, False  # no impedance there: the ECG alone
         elif lost.clip(before).seconds > before.seconds / 2:
@@ -130,6 +131,12 @@ def confirmed(
             kept.append(time_s)
             names.append(f"{sensor} and {impedance.name}" if both else sensor)
     return Seen(by_ecg.sensor, make(ECG_SHOCKS, time_s=kept, sensor=names), by_ecg.known)
+
+
+def _zero_filled(impedance: Signal, *, least_s: float) -> Spans:
+    """Stretches of exact zeros: samples that were lost; a circuit, even a shorted one, reads some noise."""
+    constant = quality.held(impedance, least_s=least_s)
+    return constant.spans(constant.value == 0.0)
 
 
 def _lost(impedance: Signal, *, least_ohm: float, most_ohm: float, rail_share: float) -> Spans:

@@ -202,3 +202,14 @@ def test_self_test_and_lost_pads_are_refused():
     wave[times >= 154] += 4 * np.exp(-(times[times >= 154] - 154) / 0.6)
     seen = shocks.from_ecg(signal("ecg", "mV", np.clip(wave, -5, 5), rails=(-5.0, 5.0)), **SETTINGS)
     assert seen.events.empty
+
+
+def test_impedance_filled_with_zeros_was_lost_and_refuses_nothing():
+    rng = np.random.default_rng(5)
+    times, wave = heart(rng, 300, rhythm="VF")
+    at = np.array([100.0, 200.0])
+    seen = shocks.from_ecg(signal("ecg", "mV", shocked(rng, times, wave, at), rails=(-5.0, 5.0)), **SETTINGS)
+    ohm = 80.0 + rng.normal(0, 0.04, len(times))
+    ohm[(times > 60) & (times < 150)] = 0.0
+    told = shocks.confirmed(seen, signal("thoracic_impedance", "ohm", ohm, rails=(0.0, 250.0)), **CONFIRMED)
+    assert 100.0 in told.events["time_s"].round().tolist()
