@@ -14,11 +14,12 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import argparse  # noqa: E402
 import time  # noqa: E402
 import tracemalloc  # noqa: E402
-from collections.abc import Sequence  # noqa: E402
+from collections.abc import Callable, Sequence  # noqa: E402
 from dataclasses import dataclass  # noqa: E402
 from datetime import datetime, timedelta, timezone  # noqa: E402
 
 import numpy as np  # noqa: E402
+from scipy.signal import butter, sosfiltfilt  # noqa: E402
 
 from qi import pipeline  # noqa: E402
 from qi.model.case import Case, Clock, Piece, Signal, Source  # noqa: E402
@@ -112,6 +113,30 @@ def table(costs: Sequence[Cost]) -> list[str]:
     return lines
 
 
+def in_passes(minutes: int, *, runs: int) -> list[str]:
+    """What detectors and fusion cost in order-4 Butterworth band-passes over the same channels, and what the pages' extras add."""
+    case = case_of(minutes)
+    protocol = pipeline.choose_protocol(case)
+    sos = butter(4, [0.5, 40.0], btype="bandpass", fs=RATE_HZ, output="sos")
+    review = pipeline.review(case, protocol)
+    works = {
+        "one pass": lambda: [sosfiltfilt(sos, signal.pieces[0].values) for signal in case.signals],
+        "all detectors and fusion": lambda: pipeline.find(case, protocol),
+        "signal quality by second": lambda: pipeline.quality(review),
+        "moments to look at (prompts for ROSC)": lambda: pipeline.to_look_at(review),
+    }
+    took = {name: min(_timed(work) for _ in range(runs)) for name, work in works.items()}
+    total = sum(seconds for name, seconds in took.items() if name != "one pass")
+    lines = [f"{name:40s} {seconds:7.3f} s {seconds / took['one pass']:6.2f} passes" for name, seconds in took.items()]
+    return [*lines, f"{'together':40s} {total:7.3f} s {total / took['one pass']:6.2f} passes"]
+
+
+def _timed(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark_growth", description=__doc__)
@@ -121,6 +146,7 @@ def main() -> None:
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {0})
     print(f"{len(CHANNELS)} channels at {RATE_HZ:.0f} Hz, all detectors (qi.pipeline.find), one core; exponent 1 is linear growth")
+    print(*in_passes(40, runs=asked.runs), sep="\n")
     print(*table([cost(minutes, runs=asked.runs) for minutes in asked.minutes]), sep="\n")
 
 
