@@ -8,6 +8,7 @@ import pandas as pd
 from qi.detect import circulation, devices, fusion, machine, modes, monitors, pauses, prompts, recoil, shock_pauses, signal_quality
 from qi.detect import sensors as looking
 from qi.detect.sensors import Tune
+from qi.detect.ventilations_by_flow import leak_share
 from qi.model.case import Case
 from qi.model.findings import Findings
 from qi.model.fused import Fused
@@ -59,7 +60,8 @@ def join(
 
     course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
     hands, breathed = to_edges(pressed.seen), _breaths(case, seen.breathed, pressed, tune)
-    breaths, exhaled = to_edges(breathed.seen), to_edges(_breaths(case, seen.exhaled, pressed, tune).seen)
+    breaths, exhaled = to_edges(breathed.seen), to_edges(_alone(seen.exhaled) or _breaths(case, seen.exhaled, pressed, tune).seen)
+    breaths = Seen(breaths.sensor, breaths.events.assign(leak=leak_share(breaths.events, **tune["leak_share"])), breaths.known)
     hands_on = pauses.runs(hands.events, gap_s=gap_s)
     given = shock_pauses.delivered(case, shocks, **tune["delivered_shocks"])
     times, breath_times = given["time_s"].to_numpy(), breaths.events["time_s"].to_numpy()
@@ -115,6 +117,11 @@ def quality(found: Findings, tune: Tune) -> pd.DataFrame:
 
 def _breaths(case: Case, seen: tuple[Seen, ...], pressed: Fused, tune: Tune) -> Fused:
     return fusion.fuse_breaths(seen, monitors.clocks_of(case), pressed.clocks, **tune["fuse_breaths"])
+
+
+def _alone(seen: tuple[Seen, ...]) -> Seen | None:
+    """The only sensor, which has nobody to be weighed against."""
+    return seen[0] if len(seen) == 1 else None
 
 
 def _advanced(airway: Mapping[str, Spans]) -> Spans:

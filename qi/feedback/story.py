@@ -112,7 +112,10 @@ def _breaths(review: Review) -> Sentence | None:
     where = " with the advanced airway" if rate is airway else ""
     limit = f" (asked for: {asked(rate.limit, rate.unit)})" if rate.limit else ""
     lasting = f", each lasting {amount(length.value, 's')} as a median" if length.value is not None else ""
-    return Sentence(f"Breaths came {rate.value:.0f} times a minute{where}{limit}{lasting}.", (rate.id, length.id))
+    flow = review.findings.ventilations.dropna(subset="inspired_ml")
+    volume = f"; {flow['inspired_ml'].median():.0f} mL went in as a median" if len(flow) else ""
+    leak = f" and {amount(float(flow['leak'].median()), '1')} of it leaked" if len(flow) and flow["leak"].notna().any() else ""
+    return Sentence(f"Breaths came {rate.value:.0f} times a minute{where}{limit}{lasting}{volume}{leak}.", (rate.id, length.id))
 
 
 def _seal(review: Review) -> Sentence | None:

@@ -23,29 +23,30 @@ _NO_PHASE = {
 Phases = Mapping[str | None, Spans]
 
 
-def _epochs(stretches: Spans) -> list[Spans]:
-    """60-s epochs counted from the start of each stretch; none reaches over from one stretch into the next."""
-    return [
-        Spans.of([(start, min(start + EPOCH_S, span.end_s))])
-        for span in stretches
-        for start in np.arange(span.start_s, span.end_s, EPOCH_S)
+def _epochs(stretches: Spans) -> np.ndarray:
+    """60-s epochs counted from the start of each stretch, shape (n, 2) [s]; none reaches over from one stretch into the next."""
+    edges = [
+        (start, min(start + EPOCH_S, span.end_s)) for span in stretches for start in np.arange(span.start_s, span.end_s, EPOCH_S)
     ]
+    return np.array(edges).reshape(-1, 2)
 
 
 def _epoch_rates(
     ventilations: pd.DataFrame, stretches: Spans, breaths_unknown: Spans, nothing: str
-) -> tuple[np.ndarray, list[Spans], float]:
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Breaths per known minute of each epoch, the epochs, and the known share of the stretches."""
     if stretches.seconds <= 0:
         raise NotMeasurable(nothing)
     coverage = known_share(stretches, breaths_unknown, why_unknown=_NO_BREATHS)
-    known = [(epoch, epoch.minus(breaths_unknown)) for epoch in _epochs(stretches)]
-    kept = [(epoch, seen) for epoch, seen in known if seen.seconds >= LEAST_KNOWN_S]
-    if not kept:
+    epochs, known = _epochs(stretches), stretches.minus(breaths_unknown)
+    seen = known.seconds_in(epochs[:, 0], epochs[:, 1])
+    kept = seen >= LEAST_KNOWN_S
+    if not kept.any():
         raise NotMeasurable("no epoch has 30 s in which breaths could be seen", coverage=coverage)
     times = ventilations["time_s"].to_numpy()
-    rates = np.array([seen.contains(times).sum() / seen.seconds * 60.0 for _, seen in kept])
-    return rates, [epoch for epoch, _ in kept], coverage
+    times = times[known.contains(times)]
+    counts = np.searchsorted(times, epochs[:, 1]) - np.searchsorted(times, epochs[:, 0])
+    return counts[kept] / seen[kept] * 60.0, epochs[kept], coverage
 
 
 def ventilation_rate(ventilations: pd.DataFrame, breath_phases: Phases, breaths_unknown: Spans) -> list[Number]:
@@ -61,7 +62,7 @@ def ventilation_rate(ventilations: pd.DataFrame, breath_phases: Phases, breaths_
     def rate(stretches: Spans, nothing: str) -> Number:
         rates, epochs, coverage = _epoch_rates(ventilations, stretches, breaths_unknown, nothing)
         inside = int(stretches.minus(breaths_unknown).contains(ventilations["time_s"]).sum())
-        return Number(float(rates.mean()), n=inside, coverage=coverage, spans_s=tuple(e.pairs()[0] for e in epochs))
+        return Number(float(rates.mean()), n=inside, coverage=coverage, spans_s=_pairs(epochs))
 
     return _for_each(rate, breath_phases)
 
@@ -106,7 +107,11 @@ def under_ventilated_fraction(
     return _for_each(fraction, breath_phases)
 
 
-def _epoch_share(hit: np.ndarray, epochs: list[Spans], coverage: float) -> Number:
+def _pairs(edges: np.ndarray) -> tuple[tuple[float, float], ...]:
+    return tuple((float(start), float(end)) for start, end in edges)
+
+
+def _epoch_share(hit: np.ndarray, epochs: np.ndarray, coverage: float) -> Number:
     value = float(hit.mean())
     return Number(
         value,
@@ -114,7 +119,7 @@ def _epoch_share(hit: np.ndarray, epochs: list[Spans], coverage: float) -> Numbe
         low=value * coverage,
         high=min(1.0, value * coverage + 1.0 - coverage),
         coverage=coverage,
-        spans_s=tuple(epoch.pairs()[0] for epoch, over in zip(epochs, hit, strict=True) if over),
+        spans_s=_pairs(epochs[hit]),
     )
 
 

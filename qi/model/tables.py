@@ -45,6 +45,7 @@ VENTILATIONS = (
     Column("peak_cmh2o", "float", "cmH2O", "highest airway pressure of the breath"),
     Column("inspired_ml", "float", "mL", "volume that flowed in"),
     Column("expired_ml", "float", "mL", "volume that flowed out before the next breath"),
+    Column("leak", "float", "1", "share of the inspired volume that did not come back, over neighbouring breaths"),
     Column("sensor", "text", "", "channel and file that saw it", may_lack=False),
 )
 PAUSES = (

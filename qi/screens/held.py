@@ -108,7 +108,11 @@ def show(review: Review) -> None:
         on_select="rerun",
         selection_mode="single-row",
         height=38 + 35 * len(rows),
-        column_config={"measure": st.column_config.TextColumn(width=270)},
+        column_config={
+            "measure": st.column_config.TextColumn(width=240),
+            "value": st.column_config.TextColumn(width=130),
+            "verdict": st.column_config.TextColumn(width=120),
+        },
     )
     st.download_button(
         "All measures as CSV",

@@ -3,6 +3,7 @@
 import pandas as pd
 import streamlit as st
 
+from qi import pipeline
 from qi.model.review import Review
 from qi.model.words import clock
 from qi.screens.shown_time import since
@@ -18,6 +19,8 @@ def show(review: Review) -> None:
         st.markdown("**How the arrest was placed in time**")
         for edge in review.findings.course.edges:
             st.write(f"{'Starts' if edge.side == 'start' else 'Ends'} at {since(review, edge.time_s)}: {edge.rule}.")
+        st.markdown("**How much of each signal could be used**")
+        st.dataframe(_quality(pipeline.quality(review)), hide_index=True, key="quality")
         if review.notes:
             st.markdown("**Notes**")
             notes = [{"level": note.level, "where": note.where, "what": note.text} for note in review.notes]
@@ -27,6 +30,16 @@ def show(review: Review) -> None:
                 key="notes",
                 column_config={"what": st.column_config.TextColumn(width="large")},
             )
+
+
+def _quality(table: pd.DataFrame) -> pd.DataFrame:
+    """Time of each sensor in each state, the good first."""
+    if table.empty:
+        return pd.DataFrame({"signal": [], "good": []})
+    seconds = (table["end_s"] - table["start_s"]).groupby([table["sensor"], table["state"]]).sum().unstack(fill_value=0.0)
+    states = ["good", *sorted(set(seconds.columns) - {"good"})]
+    shown = {state: [clock(value) for value in seconds.get(state, pd.Series(0.0, seconds.index))] for state in states}
+    return pd.DataFrame({"signal": list(seconds.index), **shown})
 
 
 def _files(review: Review) -> pd.DataFrame:

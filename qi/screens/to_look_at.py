@@ -32,6 +32,9 @@ def show(review: Review) -> None:
         height=38 + 35 * min(len(shown), 8),
         column_config={"what": st.column_config.TextColumn(width="medium"), "why": st.column_config.TextColumn(width="large")},
     )
+    chosen = st.session_state[key]["selection"]["rows"] if key in st.session_state else []
+    if chosen:
+        st.write(f"{moments['what'].iloc[chosen[0]]}: {moments['why'].iloc[chosen[0]]}.")
 
 
 def _go(moments: pd.DataFrame, key: str) -> None:

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from qi import pipeline
@@ -50,3 +51,21 @@ def test_what_was_not_recorded_is_said_or_left_out(tmp_path):
     said = text(pipeline.measure_case(tmp_path))
     assert "could not be measured" in said
     assert "mm deep" not in said
+
+
+def test_flow_tells_volume_and_leak(tmp_path):
+    """A made flow: 500 mL in over 1 s, 350 mL out: 30 % leaks."""
+    times = np.arange(0, 400, 0.02)
+    flow = np.zeros(len(times))
+    for start in np.arange(10, 380, 6.0):
+        flow[(times >= start) & (times < start + 1.0)] = 30.0
+        out = (times >= start + 1.2) & (times < start + 2.6)
+        flow[out] = -15.0
+    rows = "\n".join(f"{at:.2f},{value:g}" for at, value in zip(times, flow, strict=True))
+    (tmp_path / "flow.csv").write_text(f"time_s,airway_flow[L/min]\n{rows}\n", encoding="utf-8")
+    (tmp_path / "events.csv").write_text("time_s,type,value\n5,arrest_recognised,\n395,rosc,\n", encoding="utf-8")
+    review = pipeline.measure_case(tmp_path)
+    breaths = review.findings.ventilations
+    assert breaths["inspired_ml"].median() == pytest.approx(500, rel=0.05)
+    assert breaths["leak"].median() == pytest.approx(0.3, abs=0.05)
+    assert "leaked" in text(review)
