@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from qi.detect.instants import half_cycles
 from qi.model.case import Case
 from qi.model.seen import Seen
 from qi.model.spans import Spans
@@ -26,22 +27,12 @@ def compressions(case: Case, *, gap_s: float) -> list[Seen]:
     if rows.empty:
         return []
     times = rows["time_s"].to_numpy()
-    half = _half_cycles(times, gap_s)
+    half = half_cycles(times, gap_s=gap_s)
     table = make(
         COMPRESSIONS, time_s=times, onset_s=times - half, release_s=times + half, sensor=[f"events ({s})" for s in rows["source"]]
     )
     whole = Spans.of([(float(table["onset_s"].iloc[0]), float(table["release_s"].iloc[-1]))])
     return [Seen(f"events ({rows['source'].iloc[0]})", table, whole)]
-
-
-def _half_cycles(times: np.ndarray, gap_s: float) -> np.ndarray:
-    """Half the median cycle of each compression's run [s]; of the whole case for a run of one."""
-    steps = np.diff(times)
-    inside = steps[steps < gap_s]
-    overall = float(np.median(inside)) / 2 if len(inside) else gap_s / 4
-    run = np.cumsum(np.r_[0, steps >= gap_s])
-    cycle = pd.Series(np.r_[np.nan, np.where(steps < gap_s, steps, np.nan)]).groupby(run).transform("median").to_numpy() / 2
-    return np.where(np.isnan(cycle), overall, cycle)
 
 
 def ventilations(case: Case) -> list[Seen]:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from qi.detect import filters, instants, quality, rhythm
+from qi.detect import filters, instants, pauses, quality, rhythm
 from qi.detect.rhythm import Chain
 from qi.model.case import Piece, Signal
 from qi.model.seen import Seen
@@ -43,7 +43,7 @@ def from_pressure(
     bands = [rhythm.banded(piece, narrow_s=chain.narrow_s, wide_s=chain.wide_s) for piece in work]
     found = rhythm.find(bands, chain)
     events = instants.compressions_at(found.times_s, sensor=pressure.name, gap_s=chain.run_gap_s)
-    signs = instants.runs_of(events, gap_s=chain.run_gap_s)
+    signs = pauses.runs(events, gap_s=chain.run_gap_s)
     signs = signs.union(_breaths(work, least=least_breath_cmh2o, rest_quantile=rest_quantile))
     used = quality.in_use(pressure.recorded, first_s=signs.hull.start_s, last_s=signs.hull.end_s, use_tail_s=use_tail_s)
     return instants.seen(

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from qi.detect import quality
+from qi.detect.pauses import runs
 from qi.detect.rhythm import Rhythm
 from qi.model.case import Signal
 from qi.model.seen import Seen
@@ -44,15 +45,6 @@ def compressions_at(times_s: np.ndarray, *, sensor: str, gap_s: float) -> pd.Dat
     return make(COMPRESSIONS, time_s=times_s, onset_s=onset, release_s=release, sensor=[sensor] * len(times_s))
 
 
-def runs_of(compressions: pd.DataFrame, *, gap_s: float) -> Spans:
-    """From the first onset to the last release of each run [s]; gap_s, shortest distance that parts two runs [s]."""
-    if compressions.empty:
-        return Spans()
-    time, onset, release = (compressions[name].to_numpy() for name in ("time_s", "onset_s", "release_s"))
-    parts = np.flatnonzero(np.diff(time) >= gap_s)
-    return Spans.of(np.column_stack([onset[np.r_[0, parts + 1]], release[np.r_[parts, len(time) - 1]]]))
-
-
 def seen(
     signal: Signal,
     found: Rhythm,
@@ -78,11 +70,11 @@ def seen(
     counts [s]; join_s, how near a compression must be to lost time for what lies between to be lost too [s].
     Returns: Seen; compressions inside lost time are left out.
     """
-    runs = runs_of(compressions, gap_s=gap_s)
+    hands_on = runs(compressions, gap_s=gap_s)
     lost = quality.railed(signal, least_s=flat_s, rail_share=rail_share)
     constant = quality.held(signal, least_s=flat_s)
     if len(constant.value):
-        none, still = np.zeros(len(constant.value), dtype=bool), signal.recorded.minus(runs).longer_than(still_s)
+        none, still = np.zeros(len(constant.value), dtype=bool), signal.recorded.minus(hands_on).longer_than(still_s)
         lost = lost.union(constant.spans(quality.dead(signal, constant, ~none, still=still, away=none, noise_share=noise_share)))
     kept = compressions[~lost.contains(compressions["time_s"].to_numpy())].reset_index(drop=True)
     gone = quality.widened(
@@ -91,7 +83,7 @@ def seen(
         starts_s=kept["onset_s"].to_numpy(),
         join_s=join_s,
     )
-    unclear = found.open.union(found.present).minus(runs.grown(blur_s)).longer_than(open_s)
+    unclear = found.open.union(found.present).minus(hands_on.grown(blur_s)).longer_than(open_s)
     unclear = unclear.union(_skipped(kept, found.present, skipped_s=skipped_s))
     return Seen(signal.name, kept, used.minus(gone).minus(unclear))
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from qi.detect import instants, rhythm
+from qi.detect import instants, pauses, rhythm
 from qi.detect.compressions_by_acceleration import from_acceleration
 from qi.detect.compressions_by_ecg import from_ecg
 from qi.detect.compressions_by_impedance import from_impedance
@@ -125,13 +125,13 @@ def test_half_cycles_are_those_of_the_run():
 
 def test_runs_go_from_first_onset_to_last_release():
     table = instants.compressions_at(np.r_[10 + 0.5 * np.arange(10), 30 + 0.5 * np.arange(4)], sensor="s", gap_s=1.0)
-    assert instants.runs_of(table, gap_s=1.0).pairs() == [
+    assert pauses.runs(table, gap_s=1.0).pairs() == [
         (pytest.approx(9.75), pytest.approx(14.75)),
         (pytest.approx(29.75), pytest.approx(31.75)),
     ]
-    assert not instants.runs_of(table.iloc[:0], gap_s=1.0)
+    assert not pauses.runs(table.iloc[:0], gap_s=1.0)
     assert table["release_s"].to_numpy()[:-1] == pytest.approx(table["onset_s"].to_numpy()[1:], abs=16)
-    assert isinstance(instants.runs_of(table, gap_s=1.0), Spans)
+    assert isinstance(pauses.runs(table, gap_s=1.0), Spans)
     assert isinstance(table, pd.DataFrame)
 
 
