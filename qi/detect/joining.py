@@ -15,6 +15,7 @@ from qi.model.fused import Fused
 from qi.model.seen import Seen, Sensors
 from qi.model.spans import Spans
 from qi.model.tables import DISAGREEMENTS, RECOILS, check, make
+from qi.model.words import clock
 
 
 def look(case: Case, tune: Tune, *, gap_s: float) -> tuple[Sensors, Fused]:
@@ -93,7 +94,7 @@ def join(
         by_ecg=shocks,
         sensors=seen,
     )
-    told = [*course.questions, *loose, *(one.text for one in changeovers)]
+    told = [*course.questions, *loose, *(one.text for one in changeovers), *_too_regular(found)]
     return found, [*told, *_spoke(hands, "compressions"), *_spoke(breaths, "breaths")]
 
 
@@ -141,6 +142,17 @@ def _recoils(case: Case, pressed: pd.DataFrame, breaths: pd.DataFrame, tune: Tun
     if not filled:
         return make(RECOILS)
     return pd.concat(filled, ignore_index=True).drop_duplicates("time_s").sort_values("time_s", ignore_index=True)
+
+
+def _too_regular(found: Findings) -> list[str]:
+    """Stretches as regular as a machine's where none is charted."""
+    uncharted = found.by_rhythm.minus(found.machine).longer_than(30.0)
+    if not uncharted:
+        return []
+    where = ", ".join(f"{clock(one.start_s)} to {clock(one.end_s)}" for one in uncharted)
+    return [
+        f"compressions are as regular as a machine's at {where} after case start, where none is charted: chart it if there was one"
+    ]
 
 
 def _together(*tables: pd.DataFrame) -> pd.DataFrame:

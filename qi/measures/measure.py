@@ -43,7 +43,7 @@ class Measure:
             raise UnknownWord(f"measure {self.id} needs a definition", absent[0], definitions)
         settings = {name: definitions[name] for name in self.needs}
         answers = self._answers(settings, {name: getattr(findings, name) for name in self._subjects})
-        return [*answers, *self._by_machine(findings, settings)] if self.by_machine and findings.machine else answers
+        return [*answers, *self._by_machine(findings, settings)] if self.by_machine and findings.mechanical else answers
 
     def sentence(self, definitions: Mapping[str, Any]) -> str:
         """The method with the parameters in force."""
@@ -61,6 +61,6 @@ class Measure:
         return answer if isinstance(answer, list) else [answer]
 
     def _by_machine(self, findings: Findings, settings: Mapping[str, Any]) -> list[Number]:
-        parts = {"manual": findings.arrest.minus(findings.machine), "mechanical": findings.arrest.overlap(findings.machine)}
+        parts = {"manual": findings.arrest.minus(findings.mechanical), "mechanical": findings.arrest.overlap(findings.mechanical)}
         subjects = {name: getattr(findings, name) for name in self._subjects}
         return [replace(self._answers(settings, {**subjects, "arrest": part})[0], of=of) for of, part in parts.items() if part]

@@ -99,9 +99,14 @@ class Findings:
 
     @property
     def machine(self) -> Spans:
-        """Time under a mechanical compressor, as charted or as the regular rhythm shows."""
+        """Time under a mechanical compressor, as charted: a sensor on the chest is not judged there."""
         rows = self.devices[self.devices["kind"] == "mechanical_cpr"]
-        return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True)).union(self.by_rhythm)
+        return Spans.of(zip(rows["on_s"], rows["off_s"].fillna(np.inf), strict=True))
+
+    @property
+    def mechanical(self) -> Spans:
+        """Time under a mechanical compressor, as charted or as the regular rhythm shows: told apart from hands."""
+        return self.machine.union(self.by_rhythm)
 
     @property
     def breath_phases(self) -> dict[str | None, Spans]:

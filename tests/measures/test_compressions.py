@@ -1,12 +1,15 @@
 """Compression measures: answers that follow from how the data were made, and their edges."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from qi.measures import MEASURES
 from qi.measures import compressions as measured
 from qi.model.errors import NotMeasurable
+from qi.model.spans import Spans
 from tests.measures.made import GAP_S, case, compressions, events, findings, train
 
 
@@ -143,3 +146,14 @@ def test_turns_are_counted_between_charted_changes_of_one_span():
     assert (median.value, longest.value, longest.of, median.n) == (125.0, 130.0, "longest", 2)
     with pytest.raises(NotMeasurable, match="not charted"):
         measured.compressor_turn_s(case(), found.arrest)
+
+
+def test_a_rhythm_as_regular_as_a_machines_is_told_apart_and_still_measured():
+    """A sensor that sees the strokes of an uncharted machine lies under it: depth stays measurable, hands and machine are split."""
+    pressed = compressions(train(0, 200, 0.5), depth_mm=53.0)
+    found = replace(findings(pressed, (0.0, 100.0)), by_rhythm=Spans.of([(0.0, 60.0)]))
+    (depth,) = measured.compression_depth_mm(found.compressions, found.arrest, found.unknown, found.machine, found.strokes)
+    assert depth.value == 53.0
+    row = next(one for one in MEASURES if one.id == "compression_fraction")
+    answers = {answer.of: answer.value for answer in row.ask(found, {})}
+    assert set(answers) == {None, "manual", "mechanical"}
