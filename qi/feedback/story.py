@@ -147,7 +147,8 @@ def _device(review: Review) -> Sentence | None:
 
 def _clocks(review: Review) -> Sentence | None:
     """Intervals that run backwards: the clocks, or the charting, disagree."""
-    backwards = [judged for judged in review.numbers if judged.unit == "s" and judged.value is not None and judged.value < 0]
+    timed = [judged for id_ in ("interval_s", "first_shock_s", "time_to_epinephrine_s") for judged in review.all_of(id_)]
+    backwards = [judged for judged in timed if judged.value is not None and judged.value < -(judged.number.error or 0.0)]
     if not any(judged.number.error for judged in backwards):
         return None
     text = "Some times run backwards across two clocks: the care record and the monitor disagree about the time of day by minutes."
