@@ -12,12 +12,18 @@ _STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 def measures(review: Review) -> str:
     """Every answer of every measure of one case, one row each, without the stretches they came from."""
     rows = [{key: value for key, value in measure_record(judged).items() if key != "spans_s"} for judged in review.numbers]
-    return text(pd.DataFrame(rows).assign(case=review.case.id, protocol=review.protocol.name))
+    return text(pd.DataFrame(rows).assign(**_told(review)))
 
 
 def pauses(review: Review) -> str:
     """Every pause of one case [s from case start]."""
-    return text(review.findings.pauses[["start_s", "end_s", "seconds", "cause", "causes"]].assign(case=review.case.id))
+    return text(review.findings.pauses[["start_s", "end_s", "seconds", "cause", "causes"]].assign(**_told(review)))
+
+
+def _told(review: Review) -> dict[str, str]:
+    """Case and protocol, as columns."""
+    chosen = review.protocol.chosen_by
+    return {"case": review.case.id, "protocol": review.protocol.name, "protocol_chosen_by": chosen}
 
 
 def text(table: pd.DataFrame) -> str:

@@ -18,17 +18,20 @@ COLUMNS = {
 
 
 def write(folder: Path, review: Review) -> list[Path]:
-    """Write compressions, ventilations, pauses and shocks of one case to `folder`/<case id>/, with the cautions in each file.
+    """Write compressions, ventilations, pauses and shocks of one case to `folder`/<case id>/, with the cautions and the protocol in each file.
 
     Returns: the files written. A column that could not be measured is there and null.
     """
     place = folder / review.case.id
     place.mkdir(parents=True, exist_ok=True)
-    return [_one(place / f"{name}.parquet", getattr(review.findings, name)[list(columns)]) for name, columns in COLUMNS.items()]
+    said = {b"cautions": " ".join(LONG).encode(), b"protocol": review.protocol.name.encode()}
+    said |= {b"protocol_chosen_by": review.protocol.chosen_by.encode()}
+    tables = {name: getattr(review.findings, name)[list(columns)] for name, columns in COLUMNS.items()}
+    return [_one(place / f"{name}.parquet", table, said) for name, table in tables.items()]
 
 
-def _one(path: Path, table: pd.DataFrame) -> Path:
+def _one(path: Path, table: pd.DataFrame, said: dict[bytes, bytes]) -> Path:
     arrow = pa.Table.from_pandas(table, preserve_index=False)
-    arrow = arrow.replace_schema_metadata({**(arrow.schema.metadata or {}), b"cautions": " ".join(LONG).encode()})
+    arrow = arrow.replace_schema_metadata({**(arrow.schema.metadata or {}), **said})
     pq.write_table(arrow, path)
     return path

@@ -85,6 +85,8 @@ def test_exports_carry_the_cautions(written, capsys):
     assert "quality improvement" in capsys.readouterr().out
     metadata = pq.read_schema(place / "t" / "rv-2031-0107" / "pauses.parquet").metadata
     assert b"quality improvement" in metadata[b"cautions"]
+    assert metadata[b"protocol"] == b"adult-2020"
+    assert b"age" in metadata[b"protocol_chosen_by"]
 
 
 def test_tables_have_their_columns_and_agree_with_the_measures(written):
