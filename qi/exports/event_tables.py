@@ -18,7 +18,7 @@ COLUMNS = {
 
 
 def write(folder: Path, review: Review) -> list[Path]:
-    """Write compressions, ventilations, pauses and shocks of one case to `folder`/<case id>/, with the cautions and the protocol in each file.
+    """Write compressions, ventilations, pauses and shocks of one case to `folder`/<case id>/; each file says cautions and protocol.
 
     Returns: the files written. A column that could not be measured is there and null.
     """
