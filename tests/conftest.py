@@ -1,0 +1,9 @@
+"""Settings of the test tools. Warnings are errors (pyproject.toml); made-up examples are the same on every run of CI."""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
