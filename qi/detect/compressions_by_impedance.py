@@ -30,7 +30,7 @@ def from_impedance(
     quality.in_use, for an impedance recorded without its level [s].
     Returns: COMPRESSIONS without depth; known time: plausible pads impedance, apart from lost time and from time with a rhythm
     that is too weak to tell compressions from a heart.
-    References: recipe and adaptive gate, signals research note sections 1.2 and 1.3; impedance does not tell depth, E. Alonso et
+    References: recipe and adaptive gate, signals research note sections 1.2 and 1.3; impedance does not tell depth, Alonso et
     al., Resuscitation 85 (2014) 637, as quoted in section 1.1; pads impedance as sign of use, measures section 1.
     Notes: compressions move the impedance either way, by patient and pads: of highs and lows those are the instants whose cycles
     are steadier. The instant may lie before or after the deepest point by one constant for the case (voting.lag_s). Where the

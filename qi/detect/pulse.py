@@ -170,7 +170,7 @@ def in_step(
     swing at the beat must exceed those at lower and at higher rates.
     Returns: RHYTHM table; size is the swing [ohm]. spread is missing.
     References: pulse of tens of milliohm in the impedance, signals research note sections 1.3 and 7 (from memory there); ECG and
-    impedance together for ROSC, E. Alonso et al. 2016, as quoted in section 3.
+    impedance together for ROSC, Alonso et al. 2016, as quoted in section 3.
     Notes: the impedance is folded onto the beats, so that breaths, which are not in step with them, cancel; the intervals in
     which it moves most, where a breath begins or ends, are left out.
     """

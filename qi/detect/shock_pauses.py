@@ -70,7 +70,7 @@ def around(
     which a sensor could see compressions [s]; arrest, the arrest spans [s]; case, for its rhythm events; stack_compressions, a run
     of at least so many parts two stacks; rhythm_reach_s, how far from a shock a rhythm still counts as its own [s].
     Returns: SHOCKS table; a pause that cannot be told is missing, with the reason.
-    References: pre, post and peri as in S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read); the rest is ours.
+    References: pre, post and peri as in Cheskes et al., Resuscitation 85 (2014) 336 (digest read); the rest is ours.
     """
     times = shocks["time_s"].to_numpy()
     stack = _stacks(times, compressions, hands_on, stack_compressions)

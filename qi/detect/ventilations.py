@@ -211,7 +211,7 @@ def from_capnogram(
     and away from the base on one that is often constant [s]; rail_share, see quality.railed; use_tail_s, see quality.in_use [s].
     Returns: VENTILATIONS with etco2_mmhg; known time. No delay of the sampling line is taken off.
     References: range, end-tidal value and accuracy to demand, signals research note sections 2 and 6; the kinds of compression
-    ripple, J. Gutierrez et al., PLoS One 13 (2018) e0201565, as quoted there.
+    ripple, Gutierrez et al., PLoS One 13 (2018) e0201565, as quoted there.
     Notes: an upper envelope instead of the 1 Hz low-pass. A mean falls when compressions resume under a plateau, and with no breath
     in the window that fall looked like a washout; the envelope stays, since the ripple comes back up within a cycle. A last
     exhalation that no washout follows is not counted. Breaths that bring no CO2 are not seen; blind_s makes that time unknown,

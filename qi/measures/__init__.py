@@ -6,7 +6,7 @@ from qi.measures.measure import Measure
 _GAP = "runs part where two deepest points are {gap_s:g} s or more apart"
 _RATE_2020 = "Resuscitation 149 (2020) 127: rate inside uninterrupted runs (abstract read)"
 _GUIDE = "AHA 2020 and 2025, ERC 2021 (read in secondary notes)"
-_WIK = "L. Wik et al., JAMA 293 (2005) 299 (abstract read)"
+_WIK = "Wik et al., JAMA 293 (2005) 299 (abstract read)"
 _OURS = "our definition, no source"
 
 MEASURES: tuple[Measure, ...] = (
@@ -27,7 +27,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         compressions.compression_fraction_5min,
         "As compression fraction, in the first 300 s of the first arrest span; " + _GAP + ".",
-        "C. Vaillancourt et al., Resuscitation 82 (2011) 1501 (abstract read)",
+        "Vaillancourt et al., Resuscitation 82 (2011) 1501 (abstract read)",
     ),
     Measure(
         "compression_fraction_10min",
@@ -43,7 +43,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         compressions.compression_fraction_minute,
         "As compression fraction, in each minute from the start of the first arrest span; " + _GAP + ".",
-        "T. Iyanaga et al., Resuscitation (2012), PMC3337677: one-minute epochs (abstract read)",
+        "Iyanaga et al., Resuscitation (2012), PMC3337677: one-minute epochs (abstract read)",
     ),
     Measure(
         "no_flow_s",
@@ -60,7 +60,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         pauses.longest_pause_s,
         "Longest stretch of the arrest from a last release to the next onset; " + _GAP + ".",
-        "T. Brouwer et al., Circulation (2015) (abstract read)",
+        "Brouwer et al., Circulation (2015) (abstract read)",
         by_machine=True,
     ),
     Measure(
@@ -69,7 +69,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         pauses.longest_shock_pause_s,
         "Longest pause whose first cause is a shock; " + _GAP + ".",
-        "T. Brouwer et al., Circulation (2015) (abstract read)",
+        "Brouwer et al., Circulation (2015) (abstract read)",
     ),
     Measure(
         "longest_other_pause_s",
@@ -77,7 +77,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         pauses.longest_other_pause_s,
         "Longest pause whose first cause is not a shock; " + _GAP + ".",
-        "T. Brouwer et al., Circulation (2015) (abstract read)",
+        "Brouwer et al., Circulation (2015) (abstract read)",
     ),
     Measure(
         "pauses_over_limit",
@@ -153,7 +153,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         compressions.released_fraction,
         "Share with a residual force of at most {lean_force_n:g} N or, without force, a residual depth of at most {lean_depth_mm:g} mm.",
-        "D. Niles et al., Resuscitation 80 (2009) 553: 2.5 kgf (abstract read); the depth limit is ours, no source",
+        "Niles et al., Resuscitation 80 (2009) 553: 2.5 kgf (abstract read); the depth limit is ours, no source",
     ),
     Measure(
         "fully_guideline_fraction",
@@ -177,7 +177,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         shocks.pre_shock_pause_s,
         "Median over shock stacks of the time from the last release to the first shock.",
-        "S. Cheskes et al., Circulation 124 (2011) 58 (digest read)",
+        "Cheskes et al., Circulation 124 (2011) 58 (digest read)",
     ),
     Measure(
         "post_shock_pause_s",
@@ -185,7 +185,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         shocks.post_shock_pause_s,
         "Median over shock stacks of the time from the last shock to the next onset.",
-        "S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read)",
+        "Cheskes et al., Resuscitation 85 (2014) 336 (digest read)",
     ),
     Measure(
         "peri_shock_pause_s",
@@ -193,7 +193,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         shocks.peri_shock_pause_s,
         "Median over shock stacks of the time from the last release to the next onset.",
-        "S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read)",
+        "Cheskes et al., Resuscitation 85 (2014) 336 (digest read)",
     ),
     Measure(
         "first_shock_s",
@@ -217,7 +217,7 @@ MEASURES: tuple[Measure, ...] = (
         "1/min",
         ventilations.ventilation_rate,
         "Mean over 60-s epochs of the breaths per known minute; epochs with less than 30 s known are left out.",
-        "H. Wang et al. (2023): counted rate, 60-s epochs (abstract read)",
+        "Wang et al. (2023): counted rate, 60-s epochs (abstract read)",
     ),
     Measure(
         "over_ventilated_fraction",
@@ -225,7 +225,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         ventilations.over_ventilated_fraction,
         "Share of the 60-s epochs with more than {over_ventilated_per_min:g} breaths per minute.",
-        "H. Wang et al. (2022, 2023) (abstracts read)",
+        "Wang et al. (2022, 2023) (abstracts read)",
     ),
     Measure(
         "under_ventilated_fraction",
@@ -233,7 +233,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         ventilations.under_ventilated_fraction,
         "Share of the 60-s epochs with fewer than {under_ventilated_per_min:g} breaths per minute.",
-        "H. Wang et al. (2022, 2023) (abstracts read)",
+        "Wang et al. (2022, 2023) (abstracts read)",
     ),
     Measure(
         "breath_duration_s",
@@ -273,7 +273,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         ventilations.positive_pressure_fraction,
         "Time in which a breath was being blown in over the known arrest time.",
-        "our definition; T. Aufderheide et al., Circulation 109 (2004) 1960 for why it matters (abstract read)",
+        "our definition; Aufderheide et al., Circulation 109 (2004) 1960 for why it matters (abstract read)",
     ),
     Measure(
         "etco2_mmhg",
@@ -281,7 +281,7 @@ MEASURES: tuple[Measure, ...] = (
         "mmHg",
         ventilations.etco2_mmhg,
         "Median of the breaths' end-tidal values in the arrest; first, last, and within a minute of 20 min after the first compression.",
-        "M. Kolar et al., Crit Care 12 (2008) R115 for the level at 20 min (abstract read)",
+        "Kolar et al., Crit Care 12 (2008) R115 for the level at 20 min (abstract read)",
     ),
     Measure(
         "etco2_rise",
@@ -289,7 +289,7 @@ MEASURES: tuple[Measure, ...] = (
         "count",
         ventilations.etco2_rise,
         "Rises of at least {etco2_rise_mmhg:g} mmHg over the median of the {etco2_rise_breaths} breaths before, held for {etco2_rise_breaths} breaths: a prompt to look for ROSC, never ROSC itself.",
-        "C. Lui et al., Resuscitation (2016): sensitivity 33 %, specificity 97 % (abstract read)",
+        "Lui et al., Resuscitation (2016): sensitivity 33 %, specificity 97 % (abstract read)",
     ),
     Measure(
         "waveform_co2_on_airway",
@@ -329,7 +329,7 @@ MEASURES: tuple[Measure, ...] = (
         "cmH2O",
         devices.recoil_pressure_cmh2o,
         "Median over compressions, apart from breaths, of the lowest airway pressure in the recoil against the nearest still moments.",
-        "P. Plaisance et al. 2005 for what to expect (abstract read); patients overlap widely",
+        "Plaisance et al. 2005 for what to expect (abstract read); patients overlap widely",
     ),
     Measure(
         "seal_loss_fraction",
@@ -337,7 +337,7 @@ MEASURES: tuple[Measure, ...] = (
         "1",
         devices.seal_loss_fraction,
         "Share of the compressions with the ITD on whose recoil pressure stays above {seal_lost_cmh2o:g} cmH2O for {seal_loss_least_s:g} s or more: mask leak, open airway, leaning, or a device full of fluid or off.",
-        "our threshold from P. Plaisance et al. 2005 (abstract read); patients overlap widely",
+        "our threshold from Plaisance et al. 2005 (abstract read); patients overlap widely",
     ),
     Measure(
         "device_by_pressure_s",
@@ -345,7 +345,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         devices.device_by_pressure_s,
         "When the median recoil of {itd_effective_compressions} compressions first and last stays at or below {itd_effective_cmh2o:g} cmH2O, from the first compression.",
-        "our rule from P. Plaisance et al. 2005 (abstract read); patients overlap widely",
+        "our rule from Plaisance et al. 2005 (abstract read); patients overlap widely",
     ),
     Measure(
         "interval_s",
@@ -361,7 +361,7 @@ MEASURES: tuple[Measure, ...] = (
         "s",
         times.time_to_epinephrine_s,
         "From the later of patient contact and the start of the arrest to the first charted dose.",
-        "M. Hansen et al., Circulation 137 (2018) 2032: arrival to first dose (abstract read)",
+        "Hansen et al., Circulation 137 (2018) 2032: arrival to first dose (abstract read)",
     ),
     Measure(
         "epinephrine_interval_s",

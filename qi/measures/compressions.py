@@ -37,7 +37,7 @@ def compression_fraction(compressions: pd.DataFrame, runs: Spans, arrest: Spans,
     run of compressions [s]; arrest, the arrest spans [s]; unknown, time in which no sensor could have seen a compression [s].
     Returns: Number 0 to 1 with hard bounds for the unknown time.
     Raises: NotMeasurable when there is no arrest, or none of it is known.
-    References: share of the time without circulation, L. Wik et al., JAMA 293 (2005) 299 (abstract read); the gap that parts two
+    References: share of the time without circulation, Wik et al., JAMA 293 (2005) 299 (abstract read); the gap that parts two
     runs, Resuscitation 149 (2020) 127 (abstract read: at least 1 s).
     """
     if arrest.seconds <= 0:
@@ -52,7 +52,7 @@ def compression_fraction_5min(compressions: pd.DataFrame, runs: Spans, arrest: S
     Parameters: compressions, runs, arrest, unknown as in compression_fraction [s].
     Returns: Number 0 to 1; a span shorter than five minutes counts whole.
     Raises: NotMeasurable as compression_fraction.
-    References: the first-5-minutes window, C. Vaillancourt et al., Resuscitation 82 (2011) 1501 (abstract read).
+    References: the first-5-minutes window, Vaillancourt et al., Resuscitation 82 (2011) 1501 (abstract read).
     """
     return _beginning(compressions, runs, arrest, unknown, 300.0)
 
@@ -63,7 +63,7 @@ def compression_fraction_10min(compressions: pd.DataFrame, runs: Spans, arrest: 
     Parameters: compressions, runs, arrest, unknown as in compression_fraction [s].
     Returns: Number 0 to 1; a span shorter than ten minutes counts whole.
     Raises: NotMeasurable as compression_fraction.
-    References: our window; S. Cheskes et al., Resuscitation (2017) look at the first 10 min for ROSC (abstract read).
+    References: our window; Cheskes et al., Resuscitation (2017) look at the first 10 min for ROSC (abstract read).
     """
     return _beginning(compressions, runs, arrest, unknown, 600.0)
 
@@ -80,7 +80,7 @@ def compression_fraction_minute(compressions: pd.DataFrame, runs: Spans, arrest:
     Parameters: compressions, runs, arrest, unknown as in compression_fraction [s].
     Returns: one Number 0 to 1 for each minute that holds arrest time, spans_s the arrest time in it.
     Raises: NotMeasurable when there is no arrest.
-    References: one-minute epochs, T. Iyanaga et al., Resuscitation (2012), PMC3337677 (abstract read).
+    References: one-minute epochs, Iyanaga et al., Resuscitation (2012), PMC3337677 (abstract read).
     """
     if arrest.seconds <= 0:
         raise NotMeasurable(NO_ARREST)
@@ -156,7 +156,7 @@ def compressions_per_minute(compressions: pd.DataFrame, arrest: Spans, unknown: 
     Parameters: compressions, COMPRESSIONS table [s]; arrest, the arrest spans [s]; unknown, time no sensor could see [s].
     Returns: Number [1/min], n the compressions.
     Raises: NotMeasurable when there is no arrest or none of it is known.
-    References: delivered against rate while compressing, L. Wik et al., JAMA 293 (2005) 299 (abstract read: 64 against 121).
+    References: delivered against rate while compressing, Wik et al., JAMA 293 (2005) 299 (abstract read: 64 against 121).
     """
     coverage = known_share(arrest, unknown)
     known = arrest.minus(unknown)
@@ -222,7 +222,7 @@ def released(rows: pd.DataFrame, lean_force_n: float, lean_depth_mm: float) -> p
     Parameters: rows, COMPRESSIONS table [mm, N]; lean_force_n, greatest residual force [N]; lean_depth_mm, greatest residual depth,
     used only where force was not recorded [mm].
     Returns: one value a compression.
-    References: 2.5 kgf, D. Niles et al., Resuscitation 80 (2009) 553 (abstract read); the depth limit has no source.
+    References: 2.5 kgf, Niles et al., Resuscitation 80 (2009) 553 (abstract read); the depth limit has no source.
     """
     by_force = (rows["residual_n"] <= lean_force_n).astype(float).where(rows["residual_n"].notna())
     by_depth = (rows["residual_mm"] <= lean_depth_mm).astype(float).where(rows["residual_mm"].notna())
@@ -239,7 +239,7 @@ def released_fraction(
     residual depth [mm], used only where force was not recorded.
     Returns: Number 0 to 1; spans_s are the moments of leaning.
     Raises: NotMeasurable when neither force nor depth from the uncompressed chest was recorded.
-    References: 2.5 kgf, D. Niles et al., Resuscitation 80 (2009) 553 (abstract read); the depth limit has no source.
+    References: 2.5 kgf, Niles et al., Resuscitation 80 (2009) 553 (abstract read); the depth limit has no source.
     """
     inside = _in_arrest(compressions, arrest, unknown)
     rows = _by_hand(inside, machine)

@@ -156,7 +156,7 @@ def recoil_pressure_cmh2o(recoils: pd.DataFrame, devices: pd.DataFrame, arrest: 
     Parameters: recoils, RECOILS table [s, cmH2O]; devices, DEVICES table [s]; arrest, the arrest spans [s].
     Returns: Numbers [cmH2O]: `of` itd_on, itd_off; n the compressions.
     Raises: NotMeasurable when airway pressure was not recorded with compressions.
-    References: decompression pressure with and without an ITD (active compression-decompression CPR), P. Plaisance et al. 2005
+    References: decompression pressure with and without an ITD (active compression-decompression CPR), Plaisance et al. 2005
     (abstract read): patients overlap widely.
     """
     rows = _told(recoils, arrest)
@@ -195,7 +195,7 @@ def seal_loss_fraction(
     released_fraction.
     Returns: Numbers 0 to 1: plain, `of` mask, advanced_airway; spans_s the stretches; the remark says what they can be.
     Raises: NotMeasurable when airway pressure was not recorded, or no compression had an ITD charted on.
-    References: our threshold, chosen from P. Plaisance et al. 2005 (abstract read); no dose-effect of a leak was found.
+    References: our threshold, chosen from Plaisance et al. 2005 (abstract read); no dose-effect of a leak was found.
     """
     rows = _told(recoils, arrest)
     rows = rows[_time_on(devices, "itd").contains(rows["time_s"])]
@@ -270,7 +270,7 @@ def device_by_pressure_s(
     [cmH2O]; itd_effective_compressions, over how many compressions.
     Returns: Numbers [s]; the remark gives the difference to the charted time.
     Raises: NotMeasurable when airway pressure was not recorded, or too few compressions have a recoil.
-    References: our rule, chosen from P. Plaisance et al. 2005 (abstract read); patients overlap widely.
+    References: our rule, chosen from Plaisance et al. 2005 (abstract read); patients overlap widely.
     """
     rows = _told(recoils, arrest)
     if len(rows) < itd_effective_compressions:

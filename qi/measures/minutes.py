@@ -22,7 +22,7 @@ def by_minute(found: Findings, *, gap_s: float) -> pd.DataFrame:
 
     Parameters: found, what was found on the case; gap_s, shortest distance between two deepest points that parts two runs [s].
     Returns: MINUTES table.
-    References: one-minute epochs, T. Iyanaga et al., Resuscitation (2012), PMC3337677 (abstract read).
+    References: one-minute epochs, Iyanaga et al., Resuscitation (2012), PMC3337677 (abstract read).
     """
     whole = found.arrest.hull
     starts = np.arange(whole.start_s, whole.end_s, 60.0)

@@ -16,7 +16,7 @@ def no_flow_s(pauses: pd.DataFrame, arrest: Spans, unknown: Spans) -> Number:
     Parameters: pauses, PAUSES table [s]; arrest, the arrest spans [s]; unknown, time no sensor could see [s].
     Returns: Number [s], n the pauses; low what was seen, high with all unknown time added.
     Raises: NotMeasurable when there is no arrest or none of it is known.
-    References: no-flow time, L. Wik et al., JAMA 293 (2005) 299 (abstract read).
+    References: no-flow time, Wik et al., JAMA 293 (2005) 299 (abstract read).
     """
     coverage = known_share(arrest, unknown)
     inside = _pauses_in(pauses, arrest)
@@ -40,7 +40,7 @@ def longest_pause_s(pauses: pd.DataFrame, runs: Spans, arrest: Spans, unknown: S
     see [s].
     Returns: Number [s]; high is the longest that unknown time allows. 0 when there was no pause.
     Raises: NotMeasurable when there is no arrest or none of it is known.
-    References: longest pause of a case, T. Brouwer et al., Circulation (2015) (abstract read).
+    References: longest pause of a case, Brouwer et al., Circulation (2015) (abstract read).
     """
     return _longest(_pauses_in(pauses, arrest), runs, arrest, unknown, or_none=True)
 
@@ -51,7 +51,7 @@ def longest_shock_pause_s(pauses: pd.DataFrame, runs: Spans, arrest: Spans, unkn
     Parameters: pauses, runs, arrest, unknown as in longest_pause_s [s].
     Returns: Number [s] as longest_pause_s.
     Raises: NotMeasurable when no pause has a shock in it.
-    References: longest peri-shock pause, T. Brouwer et al., Circulation (2015) (abstract read).
+    References: longest peri-shock pause, Brouwer et al., Circulation (2015) (abstract read).
     """
     inside = _pauses_in(pauses, arrest)
     return _longest(inside[inside["cause"] == "shock"], runs, arrest, unknown, or_none=False)
@@ -63,7 +63,7 @@ def longest_other_pause_s(pauses: pd.DataFrame, runs: Spans, arrest: Spans, unkn
     Parameters: pauses, runs, arrest, unknown as in longest_pause_s [s].
     Returns: Number [s] as longest_pause_s.
     Raises: NotMeasurable when there is no arrest or none of it is known.
-    References: longest non-shock pause, T. Brouwer et al., Circulation (2015) (abstract read).
+    References: longest non-shock pause, Brouwer et al., Circulation (2015) (abstract read).
     """
     inside = _pauses_in(pauses, arrest)
     return _longest(inside[inside["cause"] != "shock"], runs, arrest, unknown, or_none=True)

@@ -43,7 +43,7 @@ def pre_shock_pause_s(shocks: pd.DataFrame, arrest: Spans) -> list[Number]:
     Parameters: shocks, SHOCKS table [s]; arrest, the arrest spans [s].
     Returns: Numbers [s], n the stacks with compressions before them.
     Raises: NotMeasurable when no shock, or no compressions before any shock, were recorded.
-    References: S. Cheskes et al., Circulation 124 (2011) 58 and Resuscitation 85 (2014) 336 (digests read).
+    References: Cheskes et al., Circulation 124 (2011) 58 and Resuscitation 85 (2014) 336 (digests read).
     """
     return _pause_measure(shocks, arrest, "pre_s")
 
@@ -54,7 +54,7 @@ def post_shock_pause_s(shocks: pd.DataFrame, arrest: Spans) -> list[Number]:
     Parameters: shocks, SHOCKS table [s]; arrest, the arrest spans [s].
     Returns: Numbers [s], n the stacks with compressions after them.
     Raises: NotMeasurable when no shock, or no compressions after any shock, were recorded.
-    References: S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read).
+    References: Cheskes et al., Resuscitation 85 (2014) 336 (digest read).
     """
     return _pause_measure(shocks, arrest, "post_s")
 
@@ -65,7 +65,7 @@ def peri_shock_pause_s(shocks: pd.DataFrame, arrest: Spans) -> list[Number]:
     Parameters: shocks, SHOCKS table [s]; arrest, the arrest spans [s].
     Returns: Numbers [s], n the stacks with compressions on both sides.
     Raises: NotMeasurable when no shock has compressions on both sides.
-    References: S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read).
+    References: Cheskes et al., Resuscitation 85 (2014) 336 (digest read).
     """
     return _pause_measure(shocks, arrest, "peri_s")
 

@@ -124,7 +124,7 @@ def time_to_epinephrine_s(case: Case, arrest: Spans, compressions: pd.DataFrame)
     contact on another clock cannot follow.
     Returns: Number [s], error where two clocks meet.
     Raises: NotMeasurable when no dose, or no zero point, was recorded.
-    References: arrival to first dose, M. Hansen et al., Circulation 137 (2018) 2032 (abstract read); the zero point is ours.
+    References: arrival to first dose, Hansen et al., Circulation 137 (2018) 2032 (abstract read); the zero point is ours.
     """
     if not arrest:
         raise NotMeasurable(NO_ARREST)

@@ -56,7 +56,7 @@ def ventilation_rate(ventilations: pd.DataFrame, breath_phases: Phases, breaths_
     time in which no sensor could have seen a breath [s].
     Returns: Numbers [1/min], n the breaths: the whole arrest, `of` advanced_airway, bag_mask_continuous and after_rosc.
     Raises: nothing; an answer that cannot be given says why.
-    References: counted rate in 60-s epochs, H. Wang et al. (2023) (abstract read).
+    References: counted rate in 60-s epochs, Wang et al. (2023) (abstract read).
     """
 
     def rate(stretches: Spans, nothing: str) -> Number:
@@ -79,7 +79,7 @@ def over_ventilated_fraction(
     Parameters: ventilations, breath_phases, breaths_unknown as in ventilation_rate; over_ventilated_per_min, the limit [1/min].
     Returns: Numbers 0 to 1, n the epochs, spans_s the epochs over the limit; by the same `of`.
     Raises: nothing; an answer that cannot be given says why.
-    References: above 12 per minute in adults, H. Wang et al. (2022, 2023) (abstracts read).
+    References: above 12 per minute in adults, Wang et al. (2022, 2023) (abstracts read).
     """
 
     def fraction(stretches: Spans, nothing: str) -> Number:
@@ -97,7 +97,7 @@ def under_ventilated_fraction(
     Parameters: ventilations, breath_phases, breaths_unknown as in ventilation_rate; under_ventilated_per_min, the limit [1/min].
     Returns: Numbers 0 to 1, n the epochs, spans_s the epochs under the limit; by the same `of`.
     Raises: nothing; an answer that cannot be given says why.
-    References: below 6 per minute in adults, H. Wang et al. (2022, 2023) (abstracts read).
+    References: below 6 per minute in adults, Wang et al. (2022, 2023) (abstracts read).
     """
 
     def fraction(stretches: Spans, nothing: str) -> Number:
@@ -224,7 +224,7 @@ def positive_pressure_fraction(ventilations: pd.DataFrame, arrest: Spans, breath
     could have seen a breath [s].
     Returns: Number 0 to 1 with hard bounds for the unknown time.
     Raises: NotMeasurable when no breath has a known length.
-    References: our definition; mean intrathoracic pressure rises with ventilation rate, T. Aufderheide et al., Circulation 109
+    References: our definition; mean intrathoracic pressure rises with ventilation rate, Aufderheide et al., Circulation 109
     (2004) 1960 (abstract read).
     """
     timed, _ = _timed(ventilations, arrest, breaths_unknown)
@@ -239,7 +239,7 @@ def etco2_mmhg(exhalations: pd.DataFrame, exhalations_known: Spans, arrest: Span
     arrest spans [s]; compressions, COMPRESSIONS table, for the first one [s].
     Returns: Numbers [mmHg]: plain, `of` first, last, at_20_min (median of the breaths within a minute of it).
     Raises: NotMeasurable when no end-tidal value was seen in the arrest.
-    References: level at 20 min, M. Kolar et al., Crit Care 12 (2008) R115 (abstract read); the one-minute window is ours.
+    References: level at 20 min, Kolar et al., Crit Care 12 (2008) R115 (abstract read); the one-minute window is ours.
     """
     rows = exhalations[arrest.contains(exhalations["time_s"])].dropna(subset="etco2_mmhg")
     if rows.empty:
@@ -271,7 +271,7 @@ def etco2_rise(
     how many breaths it must hold, against the median of as many before.
     Returns: Number, a count; low what was seen, high None when time is unknown.
     Raises: NotMeasurable when too few end-tidal values were seen.
-    References: a rise of 10 mmHg has sensitivity 33 %, specificity 97 %, C. Lui et al., Resuscitation (2016) (abstract read).
+    References: a rise of 10 mmHg has sensitivity 33 %, specificity 97 %, Lui et al., Resuscitation (2016) (abstract read).
     """
     rows = exhalations[arrest.contains(exhalations["time_s"])].dropna(subset="etco2_mmhg")
     if len(rows) < 2 * etco2_rise_breaths:

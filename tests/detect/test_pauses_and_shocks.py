@@ -90,7 +90,7 @@ def make_ecg(*at):
 
 
 def test_pre_post_and_peri():
-    """Pre from the last release, post to the next onset: S. Cheskes et al., Resuscitation 85 (2014) 336 (digest read)."""
+    """Pre from the last release, post to the next onset: Cheskes et al., Resuscitation 85 (2014) 336 (digest read)."""
     row = shocked(36.0, rows=((32.0, "rhythm", "VF"), (80.0, "rhythm", "PEA"))).iloc[0]
     assert (row["pre_s"], row["post_s"], row["peri_s"], row["energy_j"]) == pytest.approx((6.0, 4.0, 10.0, 200.0))
     assert (row["rhythm_before"], row["rhythm_after"]) == ("VF", "PEA")

@@ -82,7 +82,7 @@ def lean(found, **limits):
 
 
 def test_force_decides_on_leaning_where_it_was_recorded():
-    """2.5 kgf = 24.5 N: D. Niles et al., Resuscitation 80 (2009) 553 (abstract read)."""
+    """2.5 kgf = 24.5 N: Niles et al., Resuscitation 80 (2009) 553 (abstract read)."""
     force = np.r_[[24.5, 24.6, 10.0], [np.nan] * 3]
     pressed = compressions(train(0, 6, 0.5), residual_n=force, residual_mm=[9.0, 0.0, 9.0, 5.0, 5.1, np.nan])
     answer = lean(findings(pressed, (0.0, 3.0)))

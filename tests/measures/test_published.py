@@ -22,7 +22,7 @@ def fraction(pressed, length):
 
 
 def test_one_10_s_pause_a_minute_abella_2005():
-    """B. Abella et al., JAMA 293 (2005) 305 (abstract read) gives 0.17 for a 10-s pause in each minute."""
+    """Abella et al., JAMA 293 (2005) 305 (abstract read) gives 0.17 for a 10-s pause in each minute."""
     pressed = compressions(np.concatenate([train(60.0 * minute, 100, 0.5) for minute in range(10)]), 0.5)
     found = findings(pressed, (0.0, 600.0))
     no_flow = paused.no_flow_s(found.pauses, found.arrest, found.unknown).value
@@ -74,7 +74,7 @@ def test_ten_compressions_to_each_flash_of_a_10_per_minute_light():
 
 
 def test_rate_while_compressing_is_not_the_rate_delivered_wik_2005():
-    """L. Wik et al., JAMA 293 (2005) 299 (abstract read): 121 per minute while compressing, hands off 48 %, 64 delivered.
+    """Wik et al., JAMA 293 (2005) 299 (abstract read): 121 per minute while compressing, hands off 48 %, 64 delivered.
 
     A case with these two inputs must give about 0.52 × 121 = 63 delivered (their 64 is a mean over patients).
     """

@@ -120,7 +120,7 @@ def recoils(values, start=0.0):
 
 
 def test_recoil_with_the_itd_on_and_off_plaisance_2005():
-    """P. Plaisance et al. 2005 (abstract read), face mask: -1.0 mmHg sham, -4.6 mmHg with the ITD; 1 mmHg = 1.35951 cmH2O."""
+    """Plaisance et al. 2005 (abstract read), face mask: -1.0 mmHg sham, -4.6 mmHg with the ITD; 1 mmHg = 1.35951 cmH2O."""
     sham, active = -1.0 * 1.35951, -4.6 * 1.35951
     table = recoils([sham] * 100 + [active] * 100)
     found = findings(compressions(table["time_s"]), (0.0, 100.0), happened=events((50.0, "device_on", "itd")), recoils=table)

@@ -23,7 +23,7 @@ def made(times, **rest):
 
 
 def test_epochs_start_at_placement_and_none_straddles_rosc():
-    """Counted breaths per 60-s epoch, H. Wang et al. 2023 (abstract read); 120-330 s are three epochs and one of 30 s, kept."""
+    """Counted breaths per 60-s epoch, Wang et al. 2023 (abstract read); 120-330 s are three epochs and one of 30 s, kept."""
     times = np.r_[
         np.arange(121, 180, 6.0), np.arange(181, 240, 5.0), np.arange(241, 300, 10.0), [305.0, 315.0, 325.0], [340.0, 350.0]
     ]
@@ -108,7 +108,7 @@ def test_end_tidal_values():
     ],
 )
 def test_a_rise_is_ten_held_for_five_breaths(values, rises):
-    """The rise of at least 10 mmHg is that of C. Lui et al., Resuscitation (2016) (abstract read); five breaths are ours."""
+    """The rise of at least 10 mmHg is that of Lui et al., Resuscitation (2016) (abstract read); five breaths are ours."""
     exhaled, arrest = co2(values), Spans.of([(0, 600)])
     answer = measured.etco2_rise(exhaled, Spans.of([(0, 600)]), arrest, etco2_rise_mmhg=10.0, etco2_rise_breaths=5)
     assert answer.value == rises
