@@ -1,4 +1,4 @@
-"""Read this first: files -> case -> events -> measures -> verdicts, one line a step."""
+"""Read this first: files -> case -> events -> corrections -> measures -> verdicts, one line a step."""
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from qi.corrections.charted import on_case
+from qi.corrections.reviewed import Reviewed
 from qi.detect import accuracy, joining, sensors, settings
 from qi.detect import left_out as without_each
 from qi.intake.folder import read_case
@@ -13,7 +15,9 @@ from qi.judge import protocol as protocols
 from qi.judge.verdicts import judge
 from qi.measures import MEASURES, minutes
 from qi.model.case import Case, Note
+from qi.model.corrections import Correction
 from qi.model.findings import Findings
+from qi.model.fused import Looked
 from qi.model.number import Number
 from qi.model.review import Judged, Protocol, Review
 from qi.model.seen import Seen, Sensors
@@ -84,11 +88,22 @@ def _near(case: Path) -> list[Path]:
     return [case.parent / "protocols", case]
 
 
-def review(case: Case, in_force: Protocol) -> Review:
-    """Find, measure and judge a case that has been read."""
-    found, questions = find(case, in_force)
-    notes = (*case.notes, *(Note("info", "arrest", question) for question in questions))
-    return Review(case, found, in_force, tuple(measure(found, in_force)), notes)
+def review(case: Case, in_force: Protocol, corrections: Sequence[Correction] = (), looked: Looked | None = None) -> Review:
+    """Find, correct, measure and judge a case that has been read.
+
+    Parameters: case; in_force, the protocol; corrections, a reviewer's, in the order they were written [s]; looked, what the
+    detectors saw on this very case, where that is known already.
+    """
+    charted, missed = on_case(case, corrections)
+    found, questions, mend = find(charted, in_force, corrections, looked)
+    notes = [*case.notes, *(Note("info", "arrest", question) for question in questions)]
+    notes += [_finds_nothing(one) for one in (*missed, *mend.missed)]
+    return Review(charted, found, in_force, tuple(measure(found, in_force)), tuple(notes), tuple(corrections))
+
+
+def _finds_nothing(one: Correction) -> Note:
+    what = f"correction {one.number} ({one.action} {one.subject.replace('_', ' ')} at {one.start_s:.1f} s)"
+    return Note("warning", "corrections", f"{what} finds nothing to change any more: look at it again")
 
 
 def choose_protocol(case: Case, name: str | None = None, *, near: Collection[Path] = ()) -> Protocol:
@@ -100,11 +115,25 @@ def choose_protocol(case: Case, name: str | None = None, *, near: Collection[Pat
     return protocols.by_age(case.facts.age_years, measures=MEASURE_IDS)
 
 
-def find(case: Case, in_force: Protocol) -> tuple[Findings, list[str]]:
-    """What happened, from signals and events, and what a reviewer should look at."""
+def look(case: Case, in_force: Protocol) -> Looked:
+    """What the detectors see on a case: all that takes long, and nothing that a correction changes, but for an airway's times."""
+    tune = settings.load()
+    seen, pressed = joining.look(case, tune, gap_s=in_force.values["gap_s"])
+    return Looked(seen, pressed, sensors.shocked(case, tune))
+
+
+def find(
+    case: Case, in_force: Protocol, corrections: Sequence[Correction] = (), looked: Looked | None = None
+) -> tuple[Findings, list[str], Reviewed]:
+    """What happened, from signals, events and the reviewer's word, and what a reviewer should look at."""
     tune, gap_s = settings.load(), in_force.values["gap_s"]
-    seen, pressed = joining.look(case, tune, gap_s=gap_s)
-    return joining.join(case, seen, pressed, sensors.shocked(case, tune), tune, gap_s=gap_s)
+    by_airway = any(one.subject.startswith("airway") for one in corrections)  # breaths by impedance are told apart by it
+    saw = looked if looked is not None and not by_airway else look(case, in_force)
+    mend = Reviewed(corrections)
+    seen = mend.sensors(saw.sensors)
+    pressed = joining.weighed(case, seen.pressed, tune, gap_s=gap_s) if mend.changes_sensors else saw.pressed
+    found, questions = joining.join(case, seen, pressed, saw.by_ecg, tune, mend, gap_s=gap_s)
+    return found, questions, mend
 
 
 def measure(found: Findings, in_force: Protocol) -> Iterable[Judged]:
@@ -135,7 +164,7 @@ def left_out(one: Review) -> pd.DataFrame:
     def values(*lists: Sequence[Seen]) -> dict[str, float | None]:
         some = Sensors(*(tuple(each) for each in lists))
         pressed = joining.weighed(one.case, some.pressed, tune, gap_s=gap_s)
-        found, _ = joining.join(one.case, some, pressed, old.by_ecg, tune, gap_s=gap_s)
+        found, _ = joining.join(one.case, some, pressed, old.by_ecg, tune, Reviewed(one.corrections), gap_s=gap_s)
         judged = Review(one.case, found, one.protocol, tuple(measure(found, one.protocol)), ())
         return {id_: judged.of(id_).value for id_ in MEASURE_IDS}
 

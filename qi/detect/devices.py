@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.case import Case
+from qi.model.journal import REVIEWER
 from qi.model.spans import Spans
 from qi.model.tables import DEVICES, make
 from qi.model.vocabulary import ADVANCED_AIRWAYS
@@ -37,12 +38,15 @@ def devices(case: Case) -> pd.DataFrame:
 
 
 def _telling(case: Case) -> pd.DataFrame:
-    """The events that tell of devices: of each kind, those on the monitor's clock where there are any."""
+    """The events that tell of devices: of each kind, those on the monitor's clock where there are any; a reviewer's "on" takes the
+    place of every other "on" of its kind, and leaves an "off" as it is."""
     events = case.events[case.events["type"].isin(_TYPES)]
     kind = events["value"].where(~events["type"].isin(("airway_placed", "airway_removed")), "airway")
-    own = events["clock"] == case.lead_clock
+    said = events["source"] == REVIEWER
+    own = (events["clock"] == case.lead_clock) & ~said
     placed = np.array([case.clocks[clock].placed for clock in events["clock"]], dtype=bool)
-    return events[own | (placed & ~kind.isin(kind[own]))]
+    both = events["type"] + " " + kind.fillna("")
+    return events[said | ((own | (placed & ~kind.isin(kind[own]))) & ~both.isin(both[said]))]
 
 
 def _went_in(text: object) -> bool:

@@ -12,6 +12,7 @@ from qi.detect.ventilations_by_flow import leak_share
 from qi.model.case import Case
 from qi.model.findings import Findings
 from qi.model.fused import Fused
+from qi.model.mending import Mending
 from qi.model.seen import Seen, Sensors
 from qi.model.spans import Spans
 from qi.model.tables import DISAGREEMENTS, RECOILS, check, make
@@ -47,26 +48,30 @@ def weighed(case: Case, seen: Sequence[Seen], tune: Tune, *, gap_s: float) -> Fu
 
 
 def join(
-    case: Case, seen: Sensors, pressed: Fused, shocks: pd.DataFrame, tune: Tune, *, gap_s: float
+    case: Case, seen: Sensors, pressed: Fused, shocks: pd.DataFrame, tune: Tune, mend: Mending, *, gap_s: float
 ) -> tuple[Findings, list[str]]:
     """Place the arrest, and find pauses, shocks, devices and what a reviewer should look at.
 
     Parameters: case; seen, what each sensor saw; pressed, its compressions joined; shocks, as the ECG shows them [s]; tune, the
-    settings of all detectors by section; gap_s, shortest distance between two deepest points that parts two runs [s].
+    settings of all detectors by section; mend, where a reviewer's word enters; gap_s, shortest distance between two deepest points
+    that parts two runs [s].
     Returns: the findings, and questions to the reviewer in words.
     """
 
     def to_edges(seen: Seen) -> Seen:
         return fusion.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"])
 
-    course = circulation.arrest(case, pressed.events, gap_s=gap_s, **tune["arrest"])
-    hands, breathed = to_edges(pressed.seen), _breaths(case, seen.breathed, pressed, tune)
-    breaths, exhaled = to_edges(breathed.seen), to_edges(_alone(seen.exhaled) or _breaths(case, seen.exhaled, pressed, tune).seen)
+    shocks, mended = mend.by_ecg(shocks), mend.compressions(pressed.seen)
+    course = mend.course(circulation.arrest(case, mended.events, gap_s=gap_s, **tune["arrest"]))
+    hands, breathed = to_edges(mended), _breaths(case, seen.breathed, pressed, tune)
+    breaths = to_edges(mend.ventilations(breathed.seen))
+    exhaled = to_edges(mend.exhalations(_alone(seen.exhaled) or _breaths(case, seen.exhaled, pressed, tune).seen))
     breaths = Seen(breaths.sensor, breaths.events.assign(leak=leak_share(breaths.events, **tune["leak_share"])), breaths.known)
     hands_on = pauses.runs(hands.events, gap_s=gap_s)
     given = shock_pauses.delivered(case, shocks, **tune["delivered_shocks"])
     times, breath_times = given["time_s"].to_numpy(), breaths.events["time_s"].to_numpy()
     stopped, loose = pauses.pauses(hands_on, course.spans, hands.known, case, times, breath_times, **tune["pauses"])
+    stopped = mend.pauses(stopped)
     fitted = devices.devices(case)
     changeovers = monitors.changeovers(case, pressed.clocks, **tune["changeovers"])
     shocked = shock_pauses.around(given, hands.events, hands_on, hands.known, course.spans, case, **tune["shock_stacks"])

@@ -171,6 +171,7 @@ class Case:
     facts: Facts = field(default_factory=Facts)
     protocol: str | None = None
     notes: tuple[Note, ...] = ()
+    unplaced: tuple[Signal, ...] = ()
 
     @cached_property
     def told(self) -> tuple[Any, ...]:

@@ -4,6 +4,9 @@ QiError
 ├── UnreadableFile     a file, or a place in it, cannot be read
 ├── UnknownWord        a name in a settings, protocol or header file that is not in the vocabulary
 ├── BadTable           a table breaks the contract of qi.model.tables (a bug in a maker of tables)
+├── StaleWrite         somebody else wrote on the case since it was last read; nothing is lost, look again
+├── Locked             the version is signed: reopen it to write on it
+├── NoSuchCase         no case of that key is in the library
 └── NotMeasurable      an answer, not a fault: this case cannot show this measure
 """
 
@@ -36,6 +39,18 @@ class UnknownWord(QiError):
 
 class BadTable(QiError):
     """A table lacks a column, or a column holds what its contract forbids."""
+
+
+class StaleWrite(QiError):
+    """Somebody else wrote on this case since it was last read: nothing was written; the message says who, when and what."""
+
+
+class Locked(QiError):
+    """The case's version is signed; only a reopened case takes corrections and findings."""
+
+
+class NoSuchCase(QiError):
+    """No case of that key is in the library."""
 
 
 class NotMeasurable(QiError):

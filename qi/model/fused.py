@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from qi.model.seen import Seen
+from qi.model.seen import Seen, Sensors
 from qi.model.spans import Spans
 from qi.model.tables import Column
 
@@ -85,6 +85,16 @@ class Fused:
     def seen(self) -> Seen:
         """The same as from one sensor."""
         return Seen(", ".join(self.events["sensor"].unique()), self.events, self.known)
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """What the detectors saw on a case, before anything is joined to the rest: what each sensor saw, its compressions joined, and
+    shocks as the ECG shows them."""
+
+    sensors: Sensors
+    pressed: Fused
+    by_ecg: pd.DataFrame
 
 
 @dataclass(frozen=True)

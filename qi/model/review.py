@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from qi.model.case import Case, Note
+from qi.model.corrections import Correction
 from qi.model.findings import Findings
 from qi.model.number import Number
 
@@ -93,13 +94,17 @@ class Judged:
 
 @dataclass(frozen=True, eq=False)
 class Review:
-    """One case, what was found on it, and every measure held against the protocol in force."""
+    """One case, what was found on it, and every measure held against the protocol in force.
+
+    corrections are the reviewer's that count in it, in the order they were written; none for the machine's own view.
+    """
 
     case: Case
     findings: Findings
     protocol: Protocol
     numbers: tuple[Judged, ...]
     notes: tuple[Note, ...]
+    corrections: tuple[Correction, ...] = ()
 
     def all_of(self, id_: str) -> list[Judged]:
         """Every answer of one measure, in its order."""

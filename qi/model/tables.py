@@ -55,6 +55,7 @@ PAUSES = (
     Column("cause", "text", "", "primary cause; unknown where nothing near it tells", may_lack=False),
     Column("causes", "text", "", "every cause near it, separated by spaces", may_lack=False),
     Column("unknown_s", "float", "s", "unknown time that touches it, which may have made it longer", may_lack=False),
+    Column("cause_by", "text", "", "reviewer where a person gave the cause; missing where events near it did"),
 )
 SHOCKS = (
     _moment("time_s", "delivery"),
