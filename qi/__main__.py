@@ -1,19 +1,24 @@
-"""The command line: parse, call the pipeline, print."""
+"""The command line: parse, call the pipeline or the desk, print."""
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from tqdm import tqdm
 
 from qi import pipeline
+from qi.desk import bring_in as bringing
+from qi.desk import out, upkeep
 from qi.exports import event_tables, records, text_table
+from qi.library import place
+from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.model.review import Review
 
 
 def parser() -> argparse.ArgumentParser:
-    """The call as a person writes it: python -m qi measure CASE... [--json FILE] [--tables DIR] [--protocol NAME]."""
+    """The call as a person writes it: python -m qi COMMAND ..., see --help of each."""
     whole = argparse.ArgumentParser(prog="python -m qi", description="Review of resuscitations after the event, from case folders.")
     commands = whole.add_subparsers(dest="command", required=True)
     measure = commands.add_parser("measure", help="measure cases and hold them to the protocol")
@@ -21,15 +26,53 @@ def parser() -> argparse.ArgumentParser:
     measure.add_argument("--json", metavar="FILE", type=Path, help="write every measure to FILE")
     measure.add_argument("--tables", metavar="DIR", type=Path, help="write compressions, breaths, pauses and shocks to DIR/<id>/")
     measure.add_argument("--protocol", metavar="NAME", help="judge by this protocol instead of the case's own")
+    bring = _of_library(commands, "bring-in", "bring every case of one or several folders, however deep, into the library")
+    bring.add_argument("places", nargs="+", metavar="PLACE", type=Path, help="a case folder, or a folder of case folders")
+    bring.add_argument("--agency", default="", metavar="NAME", help="whose maps of names are used")
+    bring.add_argument("--zone", metavar="ZONE", help="time zone of files without one, as America/Denver")
+    later = _of_library(commands, "outcomes", "join hospital outcomes, a CSV by case number, to the cases of the library")
+    later.add_argument("file", metavar="FILE", type=Path)
+    later.add_argument("--agency", metavar="NAME", help="whose cases, where two agencies use one number")
+    leave = _of_library(commands, "export", "write a case of the library as files")
+    leave.add_argument("case", metavar="CASE", help="the agency's case number")
+    leave.add_argument("folder", metavar="DIR", type=Path, help="where to")
+    leave.add_argument("--without-identity", action="store_true", help="the case to be shared alone: elapsed time and year only")
+    _of_library(commands, "rebuild", "make everything computed anew from the originals and the journals")
+    _of_library(commands, "check", "hold the originals against the digests that they came with")
     return whole
+
+
+def _of_library(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, words: str) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=words)
+    command.add_argument("--library", metavar="DIR", type=Path, help="folder of the library (else QI_LIBRARY, else ./library)")
+    command.add_argument("--by", default="the command line", metavar="NAME", help="under whose name it is written")
+    return command
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command.
 
-    Returns: 0 when every case was measured, 1 when one could not be read (the others are still written); a wrong call exits with 2.
+    Returns: 0 when all was done, 1 when something could not be (the rest is still done); a wrong call exits with 2.
     """
     asked = parser().parse_args(arguments)
+    if asked.command == "measure":
+        return _measure(asked)
+    run: dict[str, Callable[[Library, argparse.Namespace], int]] = {
+        "bring-in": _bring_in,
+        "outcomes": _outcomes,
+        "export": _export,
+        "rebuild": _rebuild,
+        "check": _check,
+    }
+    try:
+        with Library.open(asked.library or place.library_folder()) as library:
+            return run[asked.command](library, asked)
+    except (QiError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 1
+
+
+def _measure(asked: argparse.Namespace) -> int:
     try:
         if asked.protocol:
             pipeline.named_protocol(asked.protocol, asked.cases)
@@ -60,6 +103,57 @@ def measure_all(cases: list[Path], protocol: str | None) -> tuple[list[Review], 
             failed += 1
             print(f"{path}: {error}", file=sys.stderr)
     return pipeline.with_own_ids(reviews), failed
+
+
+def _bar(total: int) -> "tqdm[object]":
+    return tqdm(total=total, unit="case", delay=2, disable=not sys.stderr.isatty(), leave=False)
+
+
+def _bring_in(library: Library, asked: argparse.Namespace) -> int:
+    counts: dict[str, int] = {}
+    bar: tqdm[object] | None = None
+    given = bringing.Given(None, asked.zone)
+    for total, one in bringing.bring_in_all(library, asked.places, who=asked.by, agency=asked.agency, given=given):
+        bar = bar or _bar(total)
+        bar.update()
+        counts[one.how] = counts.get(one.how, 0) + 1
+        if one.how == "refused":
+            print(f"{one.path}: {one.said}", file=sys.stderr)
+    if bar is not None:
+        bar.close()
+    said = {"new": "brought in", "grown": "grown by new files", "same": "there already", "refused": "refused"}
+    print(", ".join(f"{count} {said[how]}" for how, count in counts.items()) or "no case was found")
+    return 1 if counts.get("refused") or not counts else 0
+
+
+def _outcomes(library: Library, asked: argparse.Namespace) -> int:
+    done = library.join_outcomes(asked.file, who=asked.by, agency=asked.agency)
+    print(f"{done.matched} of {done.rows} rows joined, {done.written} facts new")
+    for mismatch in done.mismatches:
+        print(f"  {mismatch}", file=sys.stderr)
+    return 1 if done.mismatches else 0
+
+
+def _export(library: Library, asked: argparse.Namespace) -> int:
+    for path in out.write(library, asked.case, asked.folder, identity=not asked.without_identity):
+        print(path)
+    return 0
+
+
+def _rebuild(library: Library, asked: argparse.Namespace) -> int:
+    failed = 0
+    for _, case_id, trouble in upkeep.rebuild(library):
+        failed += bool(trouble)
+        print(f"{case_id}: {trouble or 'made anew'}", file=sys.stderr if trouble else sys.stdout)
+    return 1 if failed else 0
+
+
+def _check(library: Library, asked: argparse.Namespace) -> int:
+    failed = 0
+    for _, case_id, troubles in upkeep.check(library):
+        failed += bool(troubles)
+        print(f"{case_id}: {'; '.join(troubles) or 'all originals as they came'}", file=sys.stderr if troubles else sys.stdout)
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":

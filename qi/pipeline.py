@@ -8,13 +8,14 @@ import pandas as pd
 
 from qi.corrections.charted import on_case
 from qi.corrections.reviewed import Reviewed
-from qi.detect import accuracy, joining, sensors, settings
+from qi.detect import accuracy, clock_offsets, joining, sensors, settings
 from qi.detect import left_out as without_each
 from qi.intake.folder import read_case
 from qi.judge import protocol as protocols
 from qi.judge.verdicts import judge
 from qi.measures import MEASURES, minutes
 from qi.model.case import Case, Note
+from qi.model.clock_proposal import ClockProposal
 from qi.model.corrections import Correction
 from qi.model.findings import Findings
 from qi.model.fused import Looked
@@ -174,6 +175,11 @@ def left_out(one: Review) -> pd.DataFrame:
 def quality(one: Review) -> pd.DataFrame:
     """Signal quality of every waveform by second (QUALITY table)."""
     return joining.quality(one.findings, settings.load())
+
+
+def clock_proposals(one: Review) -> tuple[pd.DataFrame, list[ClockProposal]]:
+    """What each clock of a case tells of (MOMENTS), and how it stands against the reference clock by what both recorded."""
+    return clock_offsets.propose(one.findings, settings.load(), gap_s=one.protocol.values["gap_s"])
 
 
 def to_look_at(one: Review) -> pd.DataFrame:

@@ -7,8 +7,8 @@ import pytest
 
 STAGES = {"intake", "detect", "corrections", "measures", "judge", "exports", "feedback", "trends", "charts", "library"}
 MAY_IMPORT = {stage: {"model"} for stage in STAGES}
-MAY_IMPORT |= {"model": set(), "pipeline": STAGES | {"model"}, "screens": STAGES | {"model", "pipeline"}}
-MAY_IMPORT |= {"__main__": {"pipeline", "exports", "model"}}
+MAY_IMPORT |= {"model": set(), "pipeline": STAGES | {"model"}, "desk": STAGES | {"model", "pipeline"}}
+MAY_IMPORT |= {"screens": STAGES | {"model", "pipeline", "desk"}, "__main__": {"pipeline", "desk", "exports", "library", "model"}}
 ONLY_IN = {"streamlit": "screens", "plotly": "charts"}
 ROOT = Path(__file__).parents[1]
 QI = ROOT / "qi"

@@ -10,6 +10,8 @@ from typing import Any
 from qi.detect import (
     capnogram_delay,
     circulation,
+    clock_moments,
+    clock_offsets,
     compressions,
     compressions_by_acceleration,
     compressions_by_ecg,
@@ -74,6 +76,8 @@ USED_BY: dict[str, Callable[..., Any]] = {
     "rhythm_of_ecg": rhythm.Chain,
     "compressions_from_ecg": compressions_by_ecg.from_ecg,
     "machine": machine.machine_spans,
+    "clock_moments": clock_moments.moments,
+    "clock_proposals": clock_offsets.proposals,
 }
 FROM_THE_PROTOCOL = ("gap_s",)  # definitions that a detector takes from the protocol in force, not from here
 

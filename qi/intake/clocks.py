@@ -101,6 +101,7 @@ def assemble(parts: Sequence[Part], header: Header, *, notes: Sequence[Note] = (
         merged(parts, header, said),
         header.protocol,
         tuple(dict.fromkeys(said)),
+        tuple(signal for member in members if member.at_s is None for signal in _moved(member)),
     )
 
 
@@ -230,7 +231,7 @@ def _beside(member: Member, monitors: Sequence[Member], said: list[Note]) -> Mem
     if member.start is None:
         what = "says no time of day, so that it cannot be set beside the others"
         what += (
-            ": unplaced time is unknown, its signals are left out"
+            ": its signals are kept apart, unplaced, until a clock is set"
             if part.signals
             else ": its events keep their distance to each other only"
         )
@@ -312,7 +313,11 @@ def _base(member: Member) -> float:
 
 def _shifted(member: Member) -> list[Signal]:
     """The part's signals on the case axis; none where it could not be placed."""
-    return [] if member.at_s is None else [signal.shifted(member.at_s, clock=member.clock) for signal in member.part.signals]
+    return [] if member.at_s is None else _moved(member)
+
+
+def _moved(member: Member) -> list[Signal]:
+    return [signal.shifted(_base(member), clock=member.clock) for signal in member.part.signals]
 
 
 def _source(member: Member) -> Source:

@@ -14,9 +14,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from qi.intake.header import SourceHeader
+from qi.intake.meanings import Word
 from qi.intake.moments import listed, moment, readings
 from qi.intake.record_chart import Chart
-from qi.model.case import Note, Part
+from qi.model.case import Note, Part, Unknown
 from qi.model.errors import UnknownWord, UnreadableFile
 from qi.model.vocabulary import EVENT_VALUES, TIME_POINTS, UNMAPPED, plain
 
@@ -61,6 +62,14 @@ class _Log:
     zone: ZoneInfo | None
     said: dict[str, list[int]] = field(default_factory=dict)
     seen: set[tuple[object, ...]] = field(default_factory=set)
+    unknown: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    used: dict[Word, None] = field(default_factory=dict)
+    read: set[str] = field(default_factory=set)
+    unread: dict[str, str] = field(default_factory=dict)
+
+    def not_known(self, kind: str, name: str, detail: str) -> None:
+        """Count something that is not understood."""
+        self.unknown[kind, name, detail] = self.unknown.get((kind, name, detail), 0) + 1
 
     def say(self, line: int, text: str) -> None:
         self.said.setdefault(text, []).append(line)
@@ -94,17 +103,22 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
     plains = [plain(name) for name in names]
     log = _Log(Chart(path, path.name), _zone(about.zone, path))
     if _is_long(plains):
-        _read_long(path, names, words, log)
-        could_chart = frozenset(TIME_POINTS) | frozenset(words.values())
+        _read_long(path, names, words, log, about)
+        could_chart = frozenset(TIME_POINTS) | {word.type for word in words.values() if word in log.used or not word.of_map}
     else:
-        could_chart = _read_wide(path, names, words, log)
+        could_chart = _read_wide(path, names, words, log, about)
+    for column in sorted(log.unread.keys() - log.read):
+        log.not_known("time", column, f"none of its times can be read (the first is “{log.unread[column][:40]}”)")
     _one_kind_of_time(log)
     _check_order(log)
     start, events, _ = log.chart.tables()
     notes = [Note("warning", path.name, f"line {listed(lines)}: {text}") for text, lines in log.said.items()]
     if start is not None and start.tzinfo is None:
         notes.append(Note("info", path.name, "times have no offset and the header names no zone: they are wall-clock times"))
-    return (Part(path.name, FORMAT, "dispatch", start, events=events, notes=(*notes, *log.chart.notes), could_chart=could_chart),)
+    notes += [Note("info", path.name, f"“{word.text}” is read as {word.type} by the map “{word.of_map}”") for word in log.used]
+    unknown = tuple(Unknown(kind, name, path.name, detail, count) for (kind, name, detail), count in log.unknown.items())
+    told = (*notes, *log.chart.notes)
+    return (Part(path.name, FORMAT, "dispatch", start, events=events, notes=told, could_chart=could_chart, unknown=unknown),)
 
 
 def _text(path: Path, *, at_most: int | None = None) -> str:
@@ -129,11 +143,11 @@ def _is_long(plains: Sequence[str]) -> bool:
     return any(name in TIME_COLUMNS for name in plains) and any(name in STATUS_COLUMNS for name in plains)
 
 
-def _words(about: SourceHeader, path: Path) -> dict[str, str]:
+def _words(about: SourceHeader, path: Path) -> dict[str, Word]:
     for name, word in about.columns.items():
         if word not in EVENT_VALUES:
             raise UnknownWord(f"{path.name}, column map, {name}", word, EVENT_VALUES)
-    return {plain(name): word for name, word in about.columns.items()}
+    return about.event_words
 
 
 def _zone(name: str | None, path: Path) -> ZoneInfo | None:
@@ -165,45 +179,64 @@ def _rows(path: Path, names: Sequence[str], log: _Log) -> Iterator[tuple[int, li
             log.say(reader.line_num, f"{len(cells)} cells where line 1 has {len(names)}; put aside")
 
 
-def _read_wide(path: Path, names: Sequence[str], words: Mapping[str, str], log: _Log) -> frozenset[str]:
+def _read_wide(path: Path, names: Sequence[str], words: Mapping[str, Word], log: _Log, about: SourceHeader) -> frozenset[str]:
     """One row a unit: each named column is an event. Returns the event types that the columns can hold."""
     kinds = [_kind(name, words) for name in names]
-    timed = [(column, *kind) for column, kind in enumerate(kinds) if kind is not None]
+    timed = [(column, kind) for column, kind in enumerate(kinds) if kind is not None]
     if not timed:
         choices = ", ".join(COLUMNS)
         raise UnreadableFile(path, f"line 1: found {', '.join(names)}; should name one of {choices}, or the header's map a column")
-    if absent := [name for name in words if name not in {plain(name) for name in names}]:
+    known = {plain(name) for name in names}
+    if absent := [plain(name) for name in about.columns if plain(name) not in known]:
         log.chart.notes.append(Note("warning", path.name, f"columns of the header's map that the file lacks: {', '.join(absent)}"))
+    for name, kind in zip(names, kinds, strict=True):
+        if about.ignores(name):
+            continue
+        if kind is None and plain(name) not in UNIT_COLUMNS and name.casefold() not in LENGTHS:
+            log.not_known("column", name, "not read")
+        elif kind is not None and kind[0].type == UNMAPPED:
+            log.not_known("event", name, "a column of times that no event is known for: kept, unmapped")
     for line, cells in _rows(path, names, log):
         unit = _unit(names, cells)
-        for column, kind, label in timed:
+        for column, (word, label) in timed:
             name = names[column]
-            whole = kind in WHOLE_CALL or name.casefold() in WHOLE_CALL_NOTES
+            whole = word.type in WHOLE_CALL or name.casefold() in WHOLE_CALL_NOTES
             text = f"{label} ({name})" if label else name
-            _add(log, line, name, cells[column], kind=kind, text=text, unit=None if whole else unit)
-    return frozenset(kind for _, kind, _ in timed if kind != UNMAPPED)
+            _add(log, line, name, cells[column], word=word, text=text, unit=None if whole else unit)
+    return frozenset(word.type for _, (word, _) in timed if word.type != UNMAPPED)
 
 
-def _kind(name: str, words: Mapping[str, str]) -> tuple[str, str] | None:
-    """Event type and words of a column: the header's map first, then NERIS; a time column that neither knows stays unmapped."""
-    if plain(name) in words:
-        return words[plain(name)], ""
+def _kind(name: str, words: Mapping[str, Word]) -> tuple[Word, str] | None:
+    """What a column stands for, and words for it: the header's map first, then NERIS, then the agency's maps; a time column that
+    none of them knows stays unmapped.
+    """
+    own = words.get(plain(name))
+    if own and not own.of_map:
+        return own, ""
     if name.casefold() in COLUMNS:
-        return COLUMNS[name.casefold()]
+        kind, label = COLUMNS[name.casefold()]
+        return Word(name, kind), label
+    if own:
+        return own, ""
     known_prefix = name.casefold().startswith(("time_", "dispatch_time_"))
-    return (UNMAPPED, "unknown time column") if known_prefix and name.casefold() not in LENGTHS else None
+    return (Word(name, UNMAPPED), "unknown time column") if known_prefix and name.casefold() not in LENGTHS else None
 
 
-def _read_long(path: Path, names: Sequence[str], words: Mapping[str, str], log: _Log) -> None:
-    """One row a status change; a status that neither the map nor the vocabulary knows stays unmapped with its own words."""
+def _read_long(path: Path, names: Sequence[str], words: Mapping[str, Word], log: _Log, about: SourceHeader) -> None:
+    """One row a status change; a status that neither a map nor the vocabulary knows stays unmapped with its own words."""
     when = next(column for column, name in enumerate(names) if plain(name) in TIME_COLUMNS)
     what = next(column for column, name in enumerate(names) if plain(name) in STATUS_COLUMNS)
-    own = {plain(word): word for word in TIME_POINTS}
+    own = {plain(word): Word(word, word) for word in TIME_POINTS}
+    for column, name in enumerate(names):
+        if column not in (when, what) and plain(name) not in UNIT_COLUMNS and not about.ignores(name):
+            log.not_known("column", name, "not read")
     for line, cells in _rows(path, names, log):
         status = cells[what]
-        kind = words.get(plain(status)) or own.get(plain(status)) or UNMAPPED
-        unit = None if kind in WHOLE_CALL else _unit(names, cells)
-        _add(log, line, names[when], cells[when], kind=kind, text=status or "status is empty", unit=unit)
+        word = words.get(plain(status)) or own.get(plain(status)) or Word(status, UNMAPPED)
+        if word.type == UNMAPPED and status:
+            log.not_known("event", status, "kept as it stands, unmapped")
+        unit = None if word.type in WHOLE_CALL else _unit(names, cells)
+        _add(log, line, names[when], cells[when], word=word, text=status or "status is empty", unit=unit)
 
 
 def _unit(names: Sequence[str], cells: Sequence[str]) -> str | None:
@@ -214,7 +247,7 @@ def _unit(names: Sequence[str], cells: Sequence[str]) -> str | None:
     return None
 
 
-def _add(log: _Log, line: int, column: str, cell: str, *, kind: str, text: str, unit: str | None) -> None:
+def _add(log: _Log, line: int, column: str, cell: str, *, word: Word, text: str, unit: str | None) -> None:
     """Keep one time; one that is empty is not recorded, one that cannot be is put aside, one that repeats itself is kept once."""
     if cell.casefold() in NOTHING or cell.startswith("1900-01-01"):
         return
@@ -222,16 +255,20 @@ def _add(log: _Log, line: int, column: str, cell: str, *, kind: str, text: str, 
         time = moment(cell)
     except ValueError as error:
         log.say(line, f"{column}: {error}; put aside")
+        log.unread.setdefault(column, cell)
         return
+    log.read.add(column)
     uncertain = False
     if time.tzinfo is None and log.zone is not None:
         time, uncertain = _placed(log, line, column, time, log.zone)
-    key = (time, kind, text, unit)
+    key = (time, word.type, text, unit)
     if key in log.seen:
         return
     log.seen.add(key)
-    log.chart.entries.append((kind, time, None, line))
-    log.chart.add(time, kind, text=text, by=unit)
+    if word.of_map:
+        log.used[word] = None
+    log.chart.entries.append((word.type, time, None, line))
+    log.chart.add(time, word.type, value=word.value or None, text=text, by=unit)
     if uncertain:
         log.chart.events[-1]["uncertainty_s"] = HOUR_S
 

@@ -17,11 +17,11 @@ from typing import Any
 import edfio
 import numpy as np
 
-from qi.intake.event_words import Entry, from_annotation, table
+from qi.intake.event_words import Entry, from_annotation, not_understood, read_by_maps, table
 from qi.intake.header import SourceHeader
 from qi.intake.moments import FARTHEST_S, listed
-from qi.intake.signals import Remark, in_order, named_alike, notes_of, signal_from
-from qi.model.case import Note, Part, Piece, Signal
+from qi.intake.signals import Remark, in_order, named_alike, notes_of, signal_from, unknown_of
+from qi.model.case import Note, Part, Piece, Signal, Unknown
 from qi.model.errors import UnreadableFile
 
 FORMAT = "EDF+"
@@ -111,7 +111,7 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
         notes.append(Note("warning", path.name, text))
     records, said = _stretches(onsets, layout)
     notes += [Note("warning", path.name, text) for text in said]
-    signals, more = _signals(raw, layout, records, path, about)
+    signals, more, unknown = _signals(raw, layout, records, path, about)
     entries, remarks = _events(tals, records.first_s, about)
     notes += [Note("info", path.name, text) for text in remarks]
     start, why = _start(raw)
@@ -130,8 +130,9 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
             start,
             signals,
             table(entries, path.name),
-            notes=(*notes, *more),
+            notes=(*notes, *more, *read_by_maps(entries, path.name)),
             could_chart=could_chart,
+            unknown=(*unknown, *not_understood(entries, path.name)),
         ),
     )
 
@@ -287,10 +288,10 @@ def _true_length(times: np.ndarray, gaps: np.ndarray, record_s: float) -> float:
 
 def _signals(
     raw: bytes, layout: Layout, records: Records, path: Path, about: SourceHeader
-) -> tuple[tuple[Signal, ...], tuple[Note, ...]]:
+) -> tuple[tuple[Signal, ...], tuple[Note, ...], tuple[Unknown, ...]]:
     """The ordinary channels, in physical units."""
     if not records.stretches or not layout.fastest_hz:
-        return (), ()
+        return (), (), ()
     size = layout.header_bytes + layout.records * layout.record_bytes
     whole = b"".join([raw[:236], b"%-8d" % layout.records, memoryview(raw)[244:size]])
     decode: Callable[..., Any] = edfio.read_bdf if layout.is_bdf else edfio.read_edf
@@ -316,7 +317,8 @@ def _signals(
         signal, said = signal_from(label, unit, pieces, source=path.name, about=about, rails=rails)
         remarks.setdefault(label, []).extend(said)
         signals += [signal] if signal else []
-    return tuple(signals), (*notes, *notes_of(path.name, remarks), *named_alike(signals, path.name))
+    told = (*notes, *notes_of(path.name, remarks), *named_alike(signals, path.name))
+    return tuple(signals), told, unknown_of(path.name, remarks)
 
 
 def _physical(digital: np.ndarray, gain: float, base: float, count: int, records: Records) -> Iterator[np.ndarray]:
@@ -346,9 +348,10 @@ def _events(tals: list[tuple[float, float | None, str]], first_s: float, about: 
     """The annotations as events, in seconds from the first record."""
     entries: list[Entry] = []
     said: dict[str, list[float]] = {}
+    words = about.event_words
     for onset, length, text in tals:
         time_s = round(onset - first_s, 9)
-        entry, remarks = from_annotation(time_s, text, words=about.columns, end_s=time_s + length if length else None)
+        entry, remarks = from_annotation(time_s, text, words=words, end_s=time_s + length if length else None)
         entries.append(entry)
         for remark in remarks:
             said.setdefault(remark, []).append(time_s)

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from qi.intake.event_words import Entry, entry, table
+from qi.intake.event_words import Entry, entry, not_understood, read_by_maps, table
 from qi.intake.header import SourceHeader
 from qi.intake.moments import FARTHEST_S, in_lines, moment
 from qi.intake.signal_table import head
-from qi.model.case import Note, Part
+from qi.model.case import Note, Part, Unknown
 from qi.model.errors import UnreadableFile
 from qi.model.vocabulary import EVENT_VALUES
 
@@ -42,16 +42,28 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
         )
     said: dict[str, list[int]] = {}
     rows = list(_rows(path, names, said))
-    other = [name for name in names if name not in ("time", "time_s", "type", *_OPTIONAL)]
+    other = [name for name in names if name not in ("time", "time_s", "type", *_OPTIONAL) and not about.ignores(name)]
     if other:
         said[f"columns {', '.join(other)} are not known and not read"] = [1]
     start, entries = _entries(rows, names, about, said)
     if [row.time_s for row in entries] != sorted(row.time_s for row in entries):
         said["rows are not in order of time; they are put in order"] = [1]
     notes = tuple(Note("warning", path.name, f"{in_lines(lines)}: {text}") for text, lines in said.items())
+    unknown = [Unknown("column", name, path.name, "not read") for name in other]
+    if rows and not entries:
+        column = "time" if "time" in names else "time_s"
+        example = rows[0][1][column][:40]
+        unknown.append(Unknown("time", column, path.name, f"no row has a time that can be read (the first is “{example}”)"))
     return (
         Part(
-            path.name, FORMAT, "events", start, events=table(entries, path.name), notes=notes, could_chart=frozenset(EVENT_VALUES)
+            path.name,
+            FORMAT,
+            "events",
+            start,
+            events=table(entries, path.name),
+            notes=(*notes, *read_by_maps(entries, path.name)),
+            could_chart=frozenset(EVENT_VALUES),
+            unknown=(*unknown, *not_understood(entries, path.name)),
         ),
     )
 
@@ -98,10 +110,11 @@ def _entries(
     first = min(timed, key=lambda item: item[2], default=None) if column == "time" else None
     base, start = (first[2], first[3]) if first else (0.0, None)
     entries = []
+    words = about.event_words
     for line, row, seconds, when in timed:
         end_s, why = _end(row.get("end", ""), column, seconds, when)
         end_s = None if end_s is None else end_s - base
-        made, remarks = entry(seconds - base, row["type"], row, words=about.columns, end_s=end_s)
+        made, remarks = entry(seconds - base, row["type"], row, words=words, end_s=end_s)
         entries.append(made)
         for remark in [*why, *remarks]:
             said.setdefault(remark, []).append(line)

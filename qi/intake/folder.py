@@ -1,38 +1,41 @@
 """One case from a folder of files, or from a single file."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from qi.intake import READERS, dispatch_csv, wfdb_record
+from qi.intake import wfdb_record
 from qi.intake.clocks import assemble
-from qi.intake.header import NAME, Header, SourceHeader, read_header
+from qi.intake.header import NAME, Given, Header, SourceHeader, read_header
+from qi.intake.map_form import Map
+from qi.intake.one_file import read_file
 from qi.model.case import Case, Note, Part
-from qi.model.errors import QiError, UnreadableFile
+from qi.model.errors import UnreadableFile
 
-_ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _QUIET_ENDS = (".answers.json",)
 
 
-def read_case(path: Path) -> Case:
+def read_case(path: Path, *, maps: Sequence[Map] = (), given: Given | None = None) -> Case:
     """Read the case that a folder, or a single file, holds.
 
-    Parameters: path, of the folder or file; files are recognised by content, hidden ones, a README and known answers passed over.
+    Parameters: path, of the folder or file; files are recognised by content, hidden ones, a README and known answers passed over;
+    maps, of the agency, for what case.toml and the vocabulary do not know; given, id and zone where case.toml has none.
     Returns: Case; a file that cannot be read is an error note, and the rest of the case loads.
     Raises: UnreadableFile where the path does not exist, or nothing in it could be read.
     """
     if not path.exists():
         raise UnreadableFile(path, "does not exist; give a case folder or one file")
-    header = read_header(path)
+    header = read_header(path, given)
     notes: list[Note] = []
-    files = _unlike(list(_files(path, notes)), notes)
+    files = unlike(list(files_of(path, notes)), notes)
     parts: list[Part] = []
-    samples = {name for file in files if wfdb_record.recognises(file) for name in wfdb_record.companions(file)}
+    samples = samples_of(files)
     for file in files:
         if file.name not in samples:
-            about = header.sources.get(file.name, SourceHeader(file=file.name))
-            parts += _read(file, replace(about, zone=header.zone), notes)
+            found = read_file(file, said_of(header, file), maps)
+            parts += found.parts
+            notes += found.notes
     notes += _not_there(header, {file.name for file in files})
     if not parts:
         why = "; ".join(f"{note.where}: {note.text}" for note in (*header.notes, *notes)) or "it is empty"
@@ -40,7 +43,17 @@ def read_case(path: Path) -> Case:
     return assemble(parts, header, notes=notes)
 
 
-def _files(path: Path, notes: list[Note]) -> Iterator[Path]:
+def said_of(header: Header, file: Path) -> SourceHeader:
+    """What the header says of one file."""
+    return replace(header.sources.get(file.name, SourceHeader(file=file.name)), zone=header.zone)
+
+
+def samples_of(files: Sequence[Path]) -> dict[str, str]:
+    """Files that hold the samples of a record whose header is another file, and that file."""
+    return {name: file.name for file in files if wfdb_record.recognises(file) for name in wfdb_record.companions(file)}
+
+
+def files_of(path: Path, notes: list[Note]) -> Iterator[Path]:
     """The files of a case in order of name, without those that are no part of it."""
     if path.is_file():
         yield path
@@ -59,7 +72,7 @@ def _files(path: Path, notes: list[Note]) -> Iterator[Path]:
             yield file
 
 
-def _unlike(files: list[Path], notes: list[Note]) -> list[Path]:
+def unlike(files: list[Path], notes: list[Note]) -> list[Path]:
     """Each content once; names that differ only in case are both kept, and said."""
     sizes = [file.stat().st_size for file in files]
     seen: dict[tuple[int, str], str] = {}
@@ -77,30 +90,6 @@ def _unlike(files: list[Path], notes: list[Note]) -> list[Path]:
             notes.append(Note("info", file.name, f"its name differs from {other} only in case; they are kept apart"))
         kept.append(file)
     return kept
-
-
-def _read(file: Path, about: SourceHeader, notes: list[Note]) -> tuple[Part, ...]:
-    """The parts of one file; none, with a note, where it is of no known kind or cannot be read."""
-    try:
-        with file.open("rb") as content:
-            first = content.read(4)
-        if not first:
-            raise UnreadableFile(file, "byte 0: the file is empty")
-        if first in _ZIP:
-            raise UnreadableFile(file, "byte 0: a zip file (or one packed as such): refused; unpack it and give the files")
-        reader = next((reader for reader in READERS if reader.recognises(file)), None)
-        if reader is None and dispatch_csv.recognises(file, about):
-            reader = dispatch_csv  # by the columns that the header names
-        if reader is None:
-            kinds = ", ".join(reader.FORMAT for reader in READERS)
-            notes.append(Note("warning", file.name, f"byte 0: begins with {first!r}, which is of no known kind; known are {kinds}"))
-            return ()
-        return reader.read(file, about)
-    except QiError as error:
-        notes.append(Note("error", file.name, str(error).removeprefix(f"{file.name}: ")))
-    except OSError as error:
-        notes.append(Note("error", file.name, f"cannot be opened: {error.strerror or error}"))
-    return ()
 
 
 def _not_there(header: Header, names: set[str]) -> list[Note]:

@@ -14,12 +14,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from qi.intake.meanings import Column, Word
 from qi.intake.moments import FARTHEST_S, moment
 from qi.model.case import Facts, Note
 from qi.model.errors import UnknownWord
-from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED, RHYTHMS
+from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED, RHYTHMS, plain
 
 NAME = "case.toml"
+_TYPES = frozenset(plain(word) for word in EVENT_VALUES)
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,8 @@ class SourceHeader:
 
     start is the moment of the file's first sample; channels maps the file's own labels to channel ids or “ignored”; columns maps
     the file's own column names (dispatch) or texts (annotations, events) to event types. offset_s and uncertainty_s are None
-    where the header does not say. zone is the agency's.
+    where the header does not say. zone is the agency's. labels and words are what the agency's maps say, by plain name: they speak
+    where neither the header nor the vocabulary does.
     """
 
     file: str = ""
@@ -39,6 +42,27 @@ class SourceHeader:
     uncertainty_s: float | None = None
     channels: Mapping[str, str] = field(default_factory=dict)
     columns: Mapping[str, str] = field(default_factory=dict)
+    zone: str | None = None
+    labels: Mapping[str, Column] = field(default_factory=dict)
+    words: Mapping[str, Word] = field(default_factory=dict)
+
+    @property
+    def event_words(self) -> dict[str, Word]:
+        """What event words stand for, by plain text: the header's, then those of the maps that the vocabulary does not have."""
+        own = {plain(text): Word(text, type_) for text, type_ in self.columns.items() if plain(text)}
+        return {text: word for text, word in self.words.items() if text not in _TYPES} | own
+
+    def ignores(self, name: str) -> bool:
+        """Whether a map says that a column of that name is not to be read."""
+        label = self.labels.get(plain(name))
+        return label is not None and label.channel == IGNORED
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a person typed on screen for a case that may have no header: its id and its zone; case.toml goes before them."""
+
+    id: str | None = None
     zone: str | None = None
 
 
@@ -113,8 +137,11 @@ def _start(value: object) -> datetime:
         raise _Wrong(str(error)) from None
 
 
-def _zone(value: object) -> str:
-    name = _text(value)
+def zone_named(name: str) -> str:
+    """The name of a zone, if there is one of that name.
+
+    Raises: ValueError saying which names are near it.
+    """
     try:
         zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
@@ -123,6 +150,10 @@ def _zone(value: object) -> str:
             f"“{name}” is not an IANA zone; near it are {', '.join(near) or 'none; an example is America/Denver'}"
         ) from None
     return name
+
+
+def _zone(value: object) -> str:
+    return zone_named(_text(value))
 
 
 def _file(value: object) -> str:
@@ -235,23 +266,25 @@ def _named(wish: str, place: str) -> tuple[str, tuple[Note, ...]]:
     return safe, (Note("warning", place, f"the id “{wish[:80]}” is not safe as a file name; the case is called “{safe}”"),)
 
 
-def read_header(folder: Path) -> Header:
+def read_header(folder: Path, given: Given | None = None) -> Header:
     """Read `case.toml` of a case folder; without one, or for a single file, the name is the id and nothing else is recorded.
 
-    Parameters: folder, the case folder or the single file.
+    Parameters: folder, the case folder or the single file; given, what a person typed, which stands where case.toml says nothing.
     Returns: Header; what could not be used is in its notes.
     """
     path = folder / NAME
     own = folder.name if folder.is_dir() else folder.stem
-    plain_id, plain_notes = _named(own or folder.resolve().name, folder.name)
+    given = given or Given()
+    plain_id, plain_notes = _named(given.id or own or folder.resolve().name, folder.name)
+    zone, zone_notes = _typed_zone(given.zone)
     if not folder.is_dir() or not path.is_file() or path.is_symlink():
-        return Header(plain_id, notes=plain_notes)
+        return Header(plain_id, zone, notes=(*plain_notes, *zone_notes))
     try:
         text = path.read_text(encoding="utf-8-sig")
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError, RecursionError) as error:
         what = f"not readable as TOML: {error}; the case is read without its header"
-        return Header(plain_id, notes=(Note("error", NAME, what), *plain_notes))
+        return Header(plain_id, zone, notes=(Note("error", NAME, what), *plain_notes, *zone_notes))
     reading = _Reading(text)
     rules: dict[str, Callable[[object], Any]] = _TOP | dict.fromkeys((*_TABLES, "source"), lambda value: value)
     top = reading.entries(data, rules, "the header")
@@ -259,6 +292,15 @@ def read_header(folder: Path) -> Header:
     for name in ("patient", "arrest", "crew"):
         facts |= reading.entries(top.get(name, {}), _TABLES[name], name)
     facts["outcome"] = reading.entries(top.get("outcome", {}), _OUTCOME, "outcome")
-    sources = reading.sources(top.get("source", []), top.get("zone"))
+    zone, zone_notes = (top["zone"], ()) if "zone" in top else (zone, zone_notes)
+    sources = reading.sources(top.get("source", []), zone)
     case_id, id_notes = _named(top["id"], NAME) if "id" in top else (plain_id, plain_notes)
-    return Header(case_id, top.get("zone"), top.get("protocol"), Facts(**facts), sources, (*reading.notes, *id_notes))
+    return Header(case_id, zone, top.get("protocol"), Facts(**facts), sources, (*reading.notes, *id_notes, *zone_notes))
+
+
+def _typed_zone(name: str | None) -> tuple[str | None, tuple[Note, ...]]:
+    """A zone that a person typed; one that does not exist is left out and said."""
+    try:
+        return (zone_named(name) if name else None), ()
+    except ValueError as error:
+        return None, (Note("error", "zone", f"{error}; it is left out"),)

@@ -73,13 +73,23 @@ def _report_parts(path: Path, report: etree._Element, about: SourceHeader, *, fi
     start, events, vitals = chart.tables()
     check_offset(chart, start, about.zone)
     name = f"{FORMAT} {version}" if version else FORMAT
-    made = [Part(file, name, "record", start, (), events, vitals, facts, tuple(chart.notes), COULD_CHART)]
+    made = [Part(file, name, "record", start, (), events, vitals, facts, tuple(chart.notes), COULD_CHART, tuple(chart.unknown))]
     device = Chart(path, f"{file}#device")
     read_device(device, report)
     start, events, _ = device.tables()
     if start is not None or device.notes:
+        notes, unknown = tuple(device.notes), tuple(device.unknown)
         made.append(
-            Part(device.file, name, "device", start, events=events, notes=tuple(device.notes), could_chart=DEVICE_COULD_CHART)
+            Part(
+                device.file,
+                name,
+                "device",
+                start,
+                events=events,
+                notes=notes,
+                could_chart=DEVICE_COULD_CHART,
+                unknown=unknown,
+            )
         )
     return made
 

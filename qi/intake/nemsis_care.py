@@ -74,6 +74,8 @@ def _label(said: Said) -> str:
 
 def _rhythm(chart: Chart, time: datetime, said: Said, *, by: str | None, more: str = "") -> None:
     word = codes.RHYTHM_WORDS.get(str(said.value))
+    if str(said.value) not in codes.RHYTHM_LABELS:
+        chart.not_known(said, "unknown rhythm: kept with its number, unmapped")
     text = _label(said) + (f"; {more}" if more else "")
     chart.add(time, "rhythm" if word else UNMAPPED, value=word or str(said.value), text=text, by=by)
 
@@ -127,6 +129,7 @@ def _etco2(chart: Chart, said: Said, value: float, text: str | None) -> tuple[fl
     unit = codes.ETCO2_UNITS.get(said.kind)
     factor = None if unit is None else unit_factor("etco2", unit)
     if factor is None:
+        chart.not_known(Said(said.name, said.kind, None, said.line), "unknown unit of EtCO2: no number is taken from it")
         chart.note(
             "warning", said.line, f"EtCO2 {said.value} has unit code {said.kind}, which is not known; no number is taken from it"
         )
@@ -159,6 +162,8 @@ def read_procedures(chart: Chart, report: etree._Element) -> None:
             continue
         prior = _prior(first(group, "eProcedures.02"))
         kind, value, label = codes.PROCEDURES.get(code.value, (UNMAPPED, code.value, "unknown procedure code"))
+        if kind == UNMAPPED:
+            chart.not_known(code, "unknown procedure: kept with its number, unmapped")
         about = f"{label} (SNOMED CT {code.value})"
         time = chart.time_of(first(group, "eProcedures.01"), what=about, prior=prior)
         if time is None:
@@ -214,6 +219,8 @@ def read_medications(chart: Chart, report: etree._Element) -> None:
         prior = _prior(first(group, "eMedications.02"))
         system = codes.CODE_SYSTEMS.get(code.kind or "9924003", f"code type {code.kind}")
         name = codes.DRUGS.get((system, code.value))
+        if name is None:
+            chart.not_known(code, f"unknown drug ({system}): kept with its number, unmapped")
         about = f"{name or 'unknown drug code'} ({system} {code.value})"
         time = chart.time_of(first(group, "eMedications.01"), what=about, prior=prior)
         if time is None:
@@ -290,6 +297,8 @@ def read_device(chart: Chart, report: etree._Element) -> None:
 
 def _device_event(chart: Chart, time: datetime, said: Said, group: etree._Element) -> None:
     kind, value, label = device_codes.DEVICE_EVENTS.get(str(said.value), (UNMAPPED, said.value, "unknown device event"))
+    if kind == UNMAPPED:
+        chart.not_known(said, "unknown device event: kept with its number, unmapped")
     energy, reading = first(group, "eDevice.10"), first(group, "eDevice.08")
     text = f"{label} (eDevice.03 {said.value})"
     if kind == "note" and reading.stands:

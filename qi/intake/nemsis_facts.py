@@ -105,6 +105,7 @@ def _known_codes(chart: Chart, report: etree._Element) -> None:
         said = first(report, name)
         if said.stands and said.value not in known:
             chart.note("warning", said.line, f"{name} has code {said.value}, which is not in the standard's list; not interpreted")
+            chart.not_known(said, "not in the standard's list: not interpreted")
 
 
 def _word(said: Said, words: dict[str, str]) -> str | None:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from qi.intake.nemsis_codes import APPROXIMATE
 from qi.intake.nemsis_tree import Said, aware_moment
-from qi.model.case import Note
+from qi.model.case import Note, Unknown
 from qi.model.tables import EVENTS, VITALS, Column, make
 
 WHOLE_MINUTE_SHARE = 0.8  # data-standards.md 1.10: charted to the minute, then ":00"; the share and the number are our default
@@ -29,6 +29,11 @@ class Chart:
     vitals: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     entries: list[tuple[str, datetime, bool | None, int]] = field(default_factory=list)
+    unknown: list[Unknown] = field(default_factory=list)
+
+    def not_known(self, said: Said, what: str) -> None:
+        """Keep a code that the standard's lists do not have, with its line in the file."""
+        self.unknown.append(Unknown("code", f"{said.name} {said.value}", f"{self.path.name} line {said.line}", what))
 
     def note(self, level: str, line: int, text: str) -> None:
         """Keep something a person should know, with its line in the file."""

@@ -1,7 +1,7 @@
 """Columns of a signal table to Signals: what the CSV and the Parquet readers share."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,8 +12,8 @@ import pandas as pd
 
 from qi.intake.header import SourceHeader
 from qi.intake.moments import FARTHEST_S, in_lines, moment, readings
-from qi.intake.signals import Remark, named_alike, notes_of, signal_from, timeline
-from qi.model.case import Note, Part, Signal
+from qi.intake.signals import Remark, named_alike, notes_of, signal_from, timeline, unknown_of
+from qi.model.case import Note, Part, Signal, Unknown
 from qi.model.errors import UnreadableFile
 from qi.model.vocabulary import channel_named
 
@@ -26,13 +26,37 @@ _WELL_FORMED = r"^\s*\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:Z|z
 _OFFSET = r"(?:Z|z|[+-]\d\d:?\d\d)\s*$"
 
 
+class NoTimes(UnreadableFile):
+    """A table none of whose rows has a time that can be read: its column of times is in a form that is not understood."""
+
+    def __init__(self, path: Path, column: str, example: str) -> None:
+        shown = f" (the first is “{example[:40]}”)" if example else ""
+        super().__init__(path, f"column “{column}”: no row has a time that can be read{shown}")
+        self.unknown = Unknown("time", column, path.name, f"no row has a time that can be read{shown}")
+
+
+@dataclass(frozen=True)
+class Named:
+    """One column of numbers: the label and unit that stand above it, its values (NaN = no sample), and its channel if settled."""
+
+    label: str
+    unit: str
+    values: np.ndarray
+    channel: str = ""
+
+
 @dataclass(frozen=True)
 class Times:
-    """A time column as read: seconds from start (NaN where a row's time cannot be read), and what a person should know of it."""
+    """A time column as read: seconds from start (NaN where a row's time cannot be read), and what a person should know of it.
+
+    column is its name, example the first of its texts that could not be read.
+    """
 
     seconds: np.ndarray
     start: datetime | None
     notes: tuple[tuple[str, str], ...] = ()
+    column: str = "1"
+    example: str = ""
 
 
 def split_name(column: str) -> tuple[str, str]:
@@ -49,6 +73,28 @@ def has_signal_columns(columns: Sequence[str]) -> bool:
     return any(_COLUMN.fullmatch(name) or channel_named(name) for name in names[1:])
 
 
+def iso_stamps(texts: pd.Series) -> tuple[pd.Series, datetime | None]:
+    """Read texts in ISO 8601.
+
+    Returns: moments in UTC, wall-clock times as if they were; NaT for a text that is no time, or lacks an offset where the first
+    has one, or has one where it lacks. And the first that can be read, aware or naive; None where there is none.
+    """
+    texts = texts.astype("str")
+    none = pd.Series(pd.NaT, index=texts.index, dtype="datetime64[us, UTC]")
+    good = texts.str.contains(_WELL_FORMED, regex=True, na=False)
+    if not good.any():
+        return none, None
+    aware = texts.str.contains(_OFFSET, regex=True, na=False)
+    is_aware = bool(aware[good.idxmax()])
+    good &= aware == is_aware
+    plain = texts.where(good).str.strip().str.replace(",", ".", regex=False).str.upper()
+    parsed = pd.to_datetime(plain, format="ISO8601", errors="coerce", utc=True)
+    if not parsed.notna().any():
+        return none, None
+    first_row = int(parsed.notna().to_numpy().argmax())
+    return parsed, moment(str(plain.iloc[first_row]))
+
+
 def clock_times(texts: pd.Series, zone: str | None) -> Times:
     """Read a `time` column of ISO 8601 texts.
 
@@ -56,19 +102,8 @@ def clock_times(texts: pd.Series, zone: str | None) -> Times:
     Returns: seconds from the earliest row [s]; start aware where the rows have an offset, else naive. Rows that are no time, or
     lack an offset where the first has one, are NaN.
     """
-    texts = texts.astype("str")
-    good = texts.str.contains(_WELL_FORMED, regex=True, na=False)
-    if not good.any():
-        return Times(np.full(len(texts), np.nan), None)
-    aware = texts.str.contains(_OFFSET, regex=True, na=False)
-    is_aware = bool(aware[good.idxmax()])
-    good &= aware == is_aware
-    plain = texts.where(good).str.strip().str.replace(",", ".", regex=False).str.upper()
-    parsed = pd.to_datetime(plain, format="ISO8601", errors="coerce", utc=True)
-    if not parsed.notna().any():
-        return Times(np.full(len(texts), np.nan), None)
-    first_row = int(parsed.notna().to_numpy().argmax())
-    return anchored(parsed, moment(str(plain.iloc[first_row])), zone)
+    stamps, first = iso_stamps(texts)
+    return Times(np.full(len(texts), np.nan), None) if first is None else anchored(stamps, first, zone)
 
 
 def near(seconds: np.ndarray, *, middle: float = 0.0) -> np.ndarray:
@@ -124,20 +159,18 @@ def over_clock_change(seconds: np.ndarray, start: datetime, zone: str | None) ->
     return true, tuple(notes)
 
 
-def part_of(
-    path: Path, form: str, columns: Mapping[int, tuple[str, np.ndarray]], times: Times, about: SourceHeader, notes: Sequence[Note]
-) -> Part:
+def part_of(path: Path, form: str, columns: Sequence[Named], times: Times, about: SourceHeader, notes: Sequence[Note]) -> Part:
     """Make the Part of one signal table.
 
-    Parameters: columns, by position the name and the values of each channel (NaN = no sample); times, of the rows; about, what the
-    header says of the file; notes, what the reader has to say already.
+    Parameters: columns, each channel in the order of the file; times, of the rows; about, what the header says of the file; notes,
+    what the reader has to say already.
     Returns: Part of kind monitor. Each channel stands on the rows in which it has a value, so that a slower sensor's blanks are no
     gaps.
     Raises: UnreadableFile where no row has a time.
     """
     usable = np.isfinite(times.seconds)
     if len(usable) and not usable.any():
-        raise UnreadableFile(path, "column 1: no row has a time that can be read")
+        raise NoTimes(path, times.column, times.example)
     if usable.any() and (earliest := float(np.nanmin(times.seconds))) > 1:
         notes = [
             *notes,
@@ -147,8 +180,8 @@ def part_of(
     signals: list[Signal] = []
     remarks: dict[str, list[Remark]] = {}
     aside = 0
-    for name, values in columns.values():
-        label, unit = split_name(name)
+    for column in columns:
+        label, unit, values = column.label, column.unit, column.values
         there = usable & np.isfinite(values)
         if not there.any():
             remarks.setdefault(label, []).append(Remark("info", "has no value in any row"))
@@ -157,13 +190,13 @@ def part_of(
         line = shared if full and shared else timeline(times.seconds[there])
         aside = max(aside, len(line.aside))
         pieces = line.pieces(values if full else values[there])
-        signal, said = signal_from(label, unit, pieces, source=path.name, about=about)
+        signal, said = signal_from(label, unit, pieces, source=path.name, about=about, known_as=column.channel)
         remarks.setdefault(label, []).extend([*line.remarks, *said])
         signals += [signal] if signal else []
     for level, text in times.notes:
         notes = [*notes, Note(level, path.name, text)]
     told = (*notes, *notes_of(path.name, remarks), *named_alike(signals, path.name))
-    return Part(path.name, form, "monitor", times.start, tuple(signals), notes=told)
+    return Part(path.name, form, "monitor", times.start, tuple(signals), notes=told, unknown=unknown_of(path.name, remarks))
 
 
 def bad_lines(path: Path, lines: Sequence[int], why: str) -> list[Note]:

@@ -1,5 +1,7 @@
 """Signals in Parquet: the same columns as the CSV table, the file's start in its metadata under the key `start`."""
 
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -9,7 +11,7 @@ import pyarrow.parquet as pq
 
 from qi.intake.header import SourceHeader
 from qi.intake.moments import moment
-from qi.intake.signal_columns import Times, anchored, bad_lines, clock_times, has_signal_columns, near, part_of
+from qi.intake.signal_columns import Named, Times, anchored, bad_lines, clock_times, has_signal_columns, near, part_of, split_name
 from qi.model.case import Note, Part
 from qi.model.errors import UnreadableFile
 
@@ -34,18 +36,8 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
     earliest time in the file.
     Raises: UnreadableFile where the file is cut or damaged, unpacks past UNPACKED_LIMIT_BYTES, or has other columns.
     """
-    try:
-        with pq.ParquetFile(path) as file:
-            _refuse_large(path, file.metadata)
-            schema = file.schema_arrow
-            wanted = _columns(schema, path)
-            table = file.read(columns=wanted)
-    except (pa.ArrowException, OSError, ValueError) as error:
-        size = path.stat().st_size
-        what = (
-            f"byte {max(0, size - 8)}: not a whole Parquet file, which ends in a table of contents and “PAR1” ({str(error)[:200]})"
-        )
-        raise UnreadableFile(path, what) from None
+    table = content(path, _columns)
+    schema, wanted = table.schema, table.column_names
     notes: list[Note] = []
     times = _times(table.column(0), wanted[0], about)
     bad = np.flatnonzero(~np.isfinite(times.seconds))
@@ -53,16 +45,34 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
     if wanted[0] == "time_s":
         start, said = _start(schema, path)
         times, notes = Times(times.seconds, start, times.notes), [*notes, *said]
-    values = {}
+    times = replace(times, column=wanted[0], example=str(table.column(0)[int(bad[0])]) if len(bad) else "")
+    values = []
     for at, name in enumerate(table.column_names[1:], 1):
-        numbers = _numbers(table.column(at))
+        numbers = numbers_of(table.column(at))
         if numbers is None:
             notes.append(
                 Note("warning", path.name, f"“{name}”: holds {table.column(at).type}, not numbers; the column is left out")
             )
         else:
-            values[at] = (name, numbers)
+            values.append(Named(*split_name(name), numbers))
     return (part_of(path, FORMAT, values, times, about, notes),)
+
+
+def content(path: Path, wanted: Callable[[pa.Schema, Path], list[str]]) -> pa.Table:
+    """The columns of a Parquet file that are wanted of those it has.
+
+    Raises: UnreadableFile where the file is cut or damaged, or unpacks past UNPACKED_LIMIT_BYTES.
+    """
+    try:
+        with pq.ParquetFile(path) as file:
+            _refuse_large(path, file.metadata)
+            return file.read(columns=wanted(file.schema_arrow, path))
+    except (pa.ArrowException, OSError, ValueError) as error:
+        size = path.stat().st_size
+        what = (
+            f"byte {max(0, size - 8)}: not a whole Parquet file, which ends in a table of contents and “PAR1” ({str(error)[:200]})"
+        )
+        raise UnreadableFile(path, what) from None
 
 
 def _refuse_large(path: Path, metadata: pq.FileMetaData) -> None:
@@ -88,7 +98,7 @@ def _columns(schema: pa.Schema, path: Path) -> list[str]:
 def _times(column: pa.ChunkedArray, name: str, about: SourceHeader) -> Times:
     """The time column, as numbers, timestamps or texts."""
     if name == "time_s":
-        seconds = _numbers(column)
+        seconds = numbers_of(column)
         return Times(np.full(len(column), np.nan) if seconds is None else near(seconds), None)
     if pa.types.is_timestamp(column.type):
         stamps = column.cast(pa.timestamp("us", column.type.tz), safe=False).to_pandas()
@@ -101,7 +111,7 @@ def _times(column: pa.ChunkedArray, name: str, about: SourceHeader) -> Times:
     return Times(np.full(len(column), np.nan), None)
 
 
-def _numbers(column: pa.ChunkedArray) -> np.ndarray | None:
+def numbers_of(column: pa.ChunkedArray) -> np.ndarray | None:
     """A column's numbers, NaN for null; None where it does not hold numbers."""
     kind = column.type
     if pa.types.is_null(kind):

@@ -6,6 +6,7 @@ bad row can be named and the good ones kept.
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from qi.intake.header import SourceHeader
-from qi.intake.signal_columns import Times, bad_lines, clock_times, has_signal_columns, near, part_of
+from qi.intake.signal_columns import Named, Times, bad_lines, clock_times, has_signal_columns, near, part_of, split_name
 from qi.model.case import Note, Part
 from qi.model.errors import UnreadableFile
 
@@ -64,14 +65,12 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
         seconds = frame[0].to_numpy(dtype=float)
         times = Times(near(seconds), None)
     bad = np.flatnonzero(~np.isfinite(times.seconds))
-    notes += bad_lines(path, [int(lines[at]) for at in bad], f"no usable {columns[0]}{_why(frame, bad)}")
-    values = {at: (columns[at], frame[at].to_numpy(dtype=float)) for at in range(1, len(columns))}
+    example = str(frame[0].iloc[bad[0]]) if len(bad) else ""
+    shown = f" (the first is “{example}”)" if len(bad) else ""
+    notes += bad_lines(path, [int(lines[at]) for at in bad], f"no usable {columns[0]}{shown}")
+    times = replace(times, column=columns[0], example=example)
+    values = [Named(*split_name(columns[at]), frame[at].to_numpy(dtype=float)) for at in range(1, len(columns))]
     return (part_of(path, FORMAT, values, times, about, notes),)
-
-
-def _why(frame: pd.DataFrame, bad: np.ndarray) -> str:
-    """The first time that could not be read, as it stands."""
-    return f" (the first is “{frame[0].iloc[bad[0]]}”)" if len(bad) else ""
 
 
 def _all_at_once(raw: bytes, columns: list[str]) -> tuple[pd.DataFrame, np.ndarray]:

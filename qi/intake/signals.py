@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from qi.intake.header import SourceHeader
-from qi.model.case import Note, Piece, Signal
+from qi.model.case import Note, Piece, Signal, Unknown
 from qi.model.vocabulary import CHANNELS, IGNORED, channel_named, plain, unit_factor
 
 # Neighbouring samples further apart than this many sampling intervals have a gap between them (measures.md, section 1).
@@ -22,10 +22,14 @@ SOONEST_STEP = 0.5
 
 @dataclass(frozen=True)
 class Remark:
-    """What a maker of signals has to say of one channel, before it is known which other channels it holds for too."""
+    """What a maker of signals has to say of one channel, before it is known which other channels it holds for too.
+
+    unknown is the kind of thing that is not understood (channel or unit), if that is what it says.
+    """
 
     level: str
     text: str
+    unknown: str = ""
 
 
 @dataclass(frozen=True)
@@ -168,40 +172,73 @@ def believed(piece: Piece, *, lowest: float, highest: float) -> tuple[list[Piece
 _USE_ANOTHER = f"in case.toml a label mapped to “{IGNORED}” is left out"
 
 
-def named(label: str, unit: str, about: SourceHeader) -> tuple[str, str, float, list[Remark]]:
+def named(label: str, unit: str, about: SourceHeader, known_as: str = "") -> tuple[str, str, float, list[Remark]]:
     """What a file's label and unit stand for: channel, unit it is kept in, factor, and what to say of it.
 
-    An unknown label keeps its name and unit. A known label in an unknown unit is kept apart as "channel[unit]", so that nothing
-    takes its numbers for the channel's own unit.
+    known_as is the channel where that is settled; else the header speaks first, then the vocabulary, then a map. An unknown label
+    keeps its name and unit. A known label in an unknown unit is kept apart as "channel[unit]", so that nothing takes its numbers
+    for the channel's own unit.
     """
     by_plain = {plain(own): channel for own, channel in about.channels.items()}
-    channel = about.channels.get(label) or by_plain.get(plain(label)) or channel_named(label)
+    channel = known_as or about.channels.get(label) or by_plain.get(plain(label)) or channel_named(label)
+    mapped = None if known_as else about.labels.get(plain(label))
+    said: list[Remark] = []
+    scale = 1.0
+    if channel is None and mapped:
+        channel = mapped.channel
+        told = "left out" if channel == IGNORED else f"taken as {channel}"
+        said.append(Remark("info", f"{told}, as the map “{mapped.of_map}” says"))
+    elif channel == IGNORED:
+        said.append(Remark("info", "left out, as case.toml says"))
+    elif mapped and mapped.channel != channel:
+        what = f"{channel} by case.toml or by its name, not {mapped.channel} as the map “{mapped.of_map}” says"
+        said.append(Remark("info", what))
+        mapped = None
     if channel == IGNORED:
-        return IGNORED, unit, 1.0, [Remark("info", "left out, as case.toml says")]
+        return IGNORED, unit, 1.0, said
     if channel is None:
-        what = "not in the vocabulary of channels: kept as it stands; [source.channels] in case.toml can name it"
-        return label, unit, 1.0, [Remark("warning", what)]
-    for spelling in (unit, unit.strip().replace("\u03bc", "\u00b5").replace("\u2126", "\u03a9")):
-        factor = unit_factor(channel, spelling)
-        if factor is not None:
-            ours = CHANNELS[channel].unit
-            said = [] if factor == 1.0 else [Remark("info", f"converted from {unit} to {ours} (× {factor:g})")]
-            return channel, ours, factor, said
-    known = ", ".join(name for name in CHANNELS[channel].factors or {CHANNELS[channel].unit: 1.0} if name)
+        what = "not in the vocabulary of channels: kept as it stands; a map, or [source.channels] in case.toml, can name it"
+        return label, unit, 1.0, [Remark("warning", what, "channel")]
+    if mapped and mapped.scale != 1.0:
+        scale = mapped.scale
+        said.append(Remark("info", f"multiplied by {scale:g}, as the map “{mapped.of_map}” says"))
+    return _in_our_unit(channel, unit, scale, mapped.unit if mapped else "", said)
+
+
+def _in_our_unit(channel: str, unit: str, scale: float, otherwise: str, said: list[Remark]) -> tuple[str, str, float, list[Remark]]:
+    """The factor from the file's unit, or, where that is not known, from the one that a map gives."""
+    ours = CHANNELS[channel].unit
+    spellings = (unit, unit.strip().replace("\u03bc", "\u00b5").replace("\u2126", "\u03a9"))
+    factor = next((known for known in (unit_factor(channel, spelling) for spelling in spellings) if known is not None), None)
+    if factor is None and otherwise:
+        said = [*said, Remark("info", f"its unit is {otherwise}, as the map says{f', not “{unit}”' if unit else ''}")]
+        factor, unit = unit_factor(channel, otherwise), otherwise
+    if factor is not None:
+        told = [] if factor == 1.0 else [Remark("info", f"converted from {unit} to {ours} (× {factor:g})")]
+        return channel, ours, factor * scale, [*said, *told]
+    known = ", ".join(name for name in CHANNELS[channel].factors or {ours: 1.0} if name)
     what = f"the unit “{unit}” is not known for {channel} (known: {known}): kept as it stands and not measured"
-    return f"{channel}[{unit}]", unit, 1.0, [Remark("warning", what)]
+    return f"{channel}[{unit}]", unit, scale, [*said, Remark("warning", what, "unit")]
 
 
 def signal_from(
-    label: str, unit: str, pieces: Iterable[Piece], *, source: str, about: SourceHeader, rails: tuple[float, float] | None = None
+    label: str,
+    unit: str,
+    pieces: Iterable[Piece],
+    *,
+    source: str,
+    about: SourceHeader,
+    rails: tuple[float, float] | None = None,
+    known_as: str = "",
 ) -> tuple[Signal | None, list[Remark]]:
     """Make one Signal of raw samples.
 
     Parameters: label and unit, as the file has them; pieces, raw samples in that unit in order of time, NaN where missing; source,
-    the file's name; about, what the header says of the file; rails, lowest and highest value that the file can hold [unit].
+    the file's name; about, what the header says of the file; rails, lowest and highest value that the file can hold [unit];
+    known_as, the channel where that is settled already.
     Returns: the Signal in the vocabulary's unit (None where no sample is left), and what a person should know of it.
     """
-    channel, ours, factor, remarks = named(label, unit, about)
+    channel, ours, factor, remarks = named(label, unit, about, known_as)
     if channel == IGNORED:
         return None, remarks
     lowest, highest = (CHANNELS[channel].lowest, CHANNELS[channel].highest) if channel in CHANNELS else (-np.inf, np.inf)
@@ -220,7 +257,8 @@ def signal_from(
     if not kept:
         return None, [*remarks, Remark("warning", "holds no sample that can be used: left out")]
     if rails:
-        rails = (min(rails) * factor, max(rails) * factor)
+        low, high = sorted(rail * factor for rail in rails)
+        rails = (low, high)
     reference = about.depth_reference if channel == "compression_depth" else None
     return Signal(channel, ours, tuple(kept), source, label=label, reference=reference, rails=rails), remarks
 
@@ -232,6 +270,16 @@ def notes_of(file: str, remarks: Mapping[str, Iterable[Remark]]) -> tuple[Note, 
         for remark in said:
             together.setdefault(remark, []).append(f"“{label}”")
     return tuple(Note(remark.level, file, f"{', '.join(labels)}: {remark.text}") for remark, labels in together.items())
+
+
+def unknown_of(file: str, remarks: Mapping[str, Iterable[Remark]]) -> tuple[Unknown, ...]:
+    """The labels and units of a file that are not understood."""
+    counts: dict[tuple[str, str, str], int] = {}
+    for label, said in remarks.items():
+        for remark in said:
+            if remark.unknown:
+                counts[remark.unknown, label, remark.text] = counts.get((remark.unknown, label, remark.text), 0) + 1
+    return tuple(Unknown(kind, label, file, text, count) for (kind, label, text), count in counts.items())
 
 
 def named_alike(signals: Iterable[Signal], file: str) -> tuple[Note, ...]:

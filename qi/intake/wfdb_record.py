@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from qi.intake.header import SourceHeader
-from qi.intake.signals import Remark, named_alike, notes_of, signal_from
+from qi.intake.signals import Remark, named_alike, notes_of, signal_from, unknown_of
 from qi.model.case import Part, Piece, Signal
 from qi.model.errors import UnreadableFile
 
@@ -72,7 +72,7 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
         signals += [signal] if signal else []
     start = record.base_datetime if isinstance(record.base_datetime, datetime) else None
     notes = (*notes_of(path.name, remarks), *named_alike(signals, path.name))
-    return (Part(path.name, FORMAT, "monitor", start, tuple(signals), notes=notes),)
+    return (Part(path.name, FORMAT, "monitor", start, tuple(signals), notes=notes, unknown=unknown_of(path.name, remarks)),)
 
 
 def _refuse_outside(path: Path) -> None:

@@ -23,6 +23,22 @@ class Note:
 
 
 @dataclass(frozen=True)
+class Unknown:
+    """Something in a file that is not understood. It is kept as it stands or left out, never guessed; a person may say what it is.
+
+    kind is channel (a label or column that stands for no known channel), unit (of a known channel), event (a word), column (of a
+    list of events or a dispatch log, not read), time (a column of times whose format is not understood) or code (of a care record).
+    name is the file's own label, column, word or code; where names the file and place; detail says why; count is how often.
+    """
+
+    kind: str
+    name: str
+    where: str
+    detail: str = ""
+    count: int = 1
+
+
+@dataclass(frozen=True)
 class Clock:
     """How one source's clock sits against the reference clock.
 
@@ -136,6 +152,7 @@ class Part:
     facts: Facts = field(default_factory=Facts)
     notes: tuple[Note, ...] = ()
     could_chart: frozenset[str] = frozenset()
+    unknown: tuple[Unknown, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -82,13 +82,19 @@ class Finding:
     when: datetime | None = None
 
 
+OF_THE_CASE = ("clock", "files", "outcome")  # kinds that belong to the case, whoever reads it
+
+
 def counting(lines: Sequence[Line], *, reading: int = FIRST) -> list[Line]:
     """The lines of one reading that count: those that no later counting line undoes, undo lines themselves left out.
 
-    An undo can be undone, which brings back what it took away. Lines that belong to the case (clock, files, outcome) count in both
-    readings.
+    An undo can be undone, which brings back what it took away. Lines that belong to the case (OF_THE_CASE), and what undoes them,
+    count in both readings.
     """
-    mine = [line for line in lines if line.reading == reading or line.kind in ("clock", "files", "outcome")]
+    kinds: dict[int, str] = {}
+    for line in lines:
+        kinds[line.number] = kinds.get(int(line.body["undoes"]), "") if line.kind == "undo" else line.kind
+    mine = [line for line in lines if line.reading == reading or kinds[line.number] in OF_THE_CASE]
     undone: set[int] = set()
     for line in reversed(mine):
         if line.kind == "undo" and line.number not in undone:

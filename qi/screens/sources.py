@@ -3,24 +3,27 @@
 import pandas as pd
 import streamlit as st
 
-from qi import pipeline
 from qi.model.review import Review
 from qi.model.words import clock
+from qi.screens import pages
+from qi.screens.on_desk import OnDesk
+from qi.screens.quality import quality_of
 from qi.screens.shown_time import since
 
 
-def show(review: Review) -> None:
+def show(desk: OnDesk, review: Review) -> None:
     """Files, clocks, arrest edges and notes, folded away below the answer; opened by itself when something could not be read."""
     troubled = any(note.level == "error" for note in review.notes)
     count = sum(note.level in ("warning", "error") for note in review.notes)
     label = "What was read, and how sure the clocks are"
     with st.expander(f"{label} ({count} to look at)" if count else label, expanded=troubled):
         st.dataframe(_files(review), hide_index=True, key="files")
+        pages.link("clocks", "Line up the clocks of this case", case=desk.key)
         st.markdown("**How the arrest was placed in time**")
         for edge in review.findings.course.edges:
             st.write(f"{'Starts' if edge.side == 'start' else 'Ends'} at {since(review, edge.time_s)}: {edge.rule}.")
         st.markdown("**How much of each signal could be used**")
-        st.dataframe(_quality(pipeline.quality(review)), hide_index=True, key="quality")
+        st.dataframe(_quality(quality_of(desk, review)), hide_index=True, key="quality")
         if review.notes:
             st.markdown("**Notes**")
             notes = [{"level": note.level, "where": note.where, "what": note.text} for note in review.notes]

@@ -1,17 +1,22 @@
-"""Where the time went: pauses by cause, and the longest of them."""
+"""Where the time went: pauses by cause, and the longest of them, whose cause a reviewer sets in the table."""
 
 import pandas as pd
 import streamlit as st
 
 from qi.charts import pause_cost
+from qi.desk.correcting import correction
 from qi.exports import csv_text
+from qi.model.journal import REVIEWER
 from qi.model.review import Review
+from qi.model.vocabulary import PAUSE_CAUSES
 from qi.model.words import amount
+from qi.screens import correcting as correcting_screen
+from qi.screens.on_desk import OnDesk
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
 
-def show(review: Review) -> None:
+def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
     """The chart, what holding the pauses would have given, and a table of the listed pauses."""
     pauses = review.findings.pauses
     limit_s = review.protocol.values["long_pause_s"]
@@ -25,7 +30,7 @@ def show(review: Review) -> None:
         if listed.empty:
             st.write(f"No pause of {review.protocol.values['listed_pause_s']:g} s or more was seen.")
             return
-        st.dataframe(_table(review, listed), hide_index=True, height=min(320, 38 + 35 * len(listed)), key="pauses")
+        _causes(desk, review, listed, editable=editable)
         st.download_button(
             "All pauses as CSV",
             lambda: csv_text.pauses(review),
@@ -35,6 +40,45 @@ def show(review: Review) -> None:
             type="tertiary",
             icon=":material/download:",
         )
+
+
+def _causes(desk: OnDesk, review: Review, listed: pd.DataFrame, *, editable: bool) -> None:
+    """The listed pauses, the longest first; a cause that is changed here becomes a correction at once."""
+    if editable:
+        st.caption("A cause can be changed in the table: click twice on it.")
+    key = f"pauses-{desk.key}-{desk.revision}"
+    st.data_editor(
+        _table(review, listed),
+        hide_index=True,
+        num_rows="fixed",
+        height=min(320, 38 + 35 * len(listed)),
+        key=key,
+        disabled=["at", "seconds", "also near", "told by"] if editable else True,
+        column_config={
+            "at": st.column_config.TextColumn(width=64),
+            "seconds": st.column_config.NumberColumn(width=72, format="%.1f"),
+            "cause": st.column_config.SelectboxColumn(options=[_plain(cause) for cause in PAUSE_CAUSES], required=True, width=130),
+        },
+        on_change=_changed,
+        args=(desk, review, listed, key),
+        alt="Pauses, the longest first, with their causes",
+    )
+
+
+def _changed(desk: OnDesk, review: Review, listed: pd.DataFrame, key: str) -> None:
+    """Each changed cause as a correction of its pause."""
+    for row, cells in st.session_state[key]["edited_rows"].items():
+        pause = listed.iloc[int(row)]
+        cause = str(cells.get("cause", "")).replace(" ", "_")
+        if cause and cause != pause["cause"]:
+            start, end = float(pause["start_s"]), float(pause["end_s"])
+            correcting_screen.write(
+                desk, correction(review, "relabel", "pause", start, end, why="cause given in the table of pauses", value=cause)
+            )
+
+
+def _plain(cause: str) -> str:
+    return cause.replace("_", " ")
 
 
 def _said(pauses: pd.DataFrame, limit_s: float) -> str:
@@ -59,7 +103,8 @@ def _table(review: Review, listed: pd.DataFrame) -> pd.DataFrame:
         {
             "at": [since(review, start) for start in listed["start_s"]],
             "seconds": listed["seconds"].round(1).to_numpy(),
-            "cause": [cause.replace("_", " ") for cause in listed["cause"]],
-            "also near": [", ".join(causes.split(" ")[1:]).replace("_", " ") for causes in listed["causes"]],
+            "cause": [_plain(cause) for cause in listed["cause"]],
+            "told by": ["a reviewer" if by == REVIEWER else "found" for by in listed["cause_by"]],
+            "also near": [_plain(", ".join(causes.split(" ")[1:])) for causes in listed["causes"]],
         }
     )

@@ -11,8 +11,8 @@ How the data travel. `keep` mounts two unseen instances with bytes, samples and 
 changed. The views are sent the case's key and a few numbers, and find the rest in the browser's memory, which keeps two cases.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -30,17 +30,28 @@ NAME = f"{PROJECT}.{PART}"
 
 @dataclass(frozen=True)
 class Choice:
-    """What the person just chose on a view, in this run only: a moment, or a window [s from case start]."""
+    """What the person just did on a view, in this run only. Times are seconds from case start.
+
+    moment_s, window_s: a moment clicked, a window drawn on the picture. stretch_s: a stretch selected on the close-up. picked: a
+    thing picked there, {subject, start_s, end_s (None for a moment), words, person} and where it has them value and number (of the
+    correction that put it there). edit: a correction asked for, {act: add, remove, move or undo, subject, start_s, end_s, serial},
+    to_start_s and to_end_s for a move, value and number of the thing picked where it has them, why where a reason was chosen;
+    subject is empty and start_s None for an undo. serial is another one each time, and an edit is given once.
+    """
 
     moment_s: float | None = None
     window_s: tuple[float, float] | None = None
+    stretch_s: tuple[float, float] | None = None
+    picked: Mapping[str, Any] | None = None
+    edit: Mapping[str, Any] | None = None
 
 
 def keep(samples: bytes, overlay: bytes, *, key: str) -> None:
     """Hand a case to the browser; call it on every run, before or after the views.
 
-    Parameters: samples, from pack.samples; overlay, pack.message(pack.overlay(...)); both are best cached by case and revision;
-    key, unique on the page.
+    Parameters: samples, from pack.samples; overlay, pack.message(pack.overlay(...)); both packed with one case key that stays the
+    same while the samples do, so that a correction sends an overlay alone and the views stay where they are; best cached, the
+    overlay by its revision; key, unique on the page.
     """
     with st.container(gap=None):
         _component()(data=samples, key=f"{key}-samples")
@@ -71,25 +82,79 @@ def show_close_up(
     moment_s: float | None = None,
     window_s: tuple[float, float] | None = None,
     highlight: Mapping[str, Any] | None = None,
+    editable: bool = False,
+    locked: str = "",
+    why_choices: Sequence[str] = (),
     on_choice: Callable[[], None] | None = None,
+    on_edit: Callable[[], None] | None = None,
 ) -> Choice:
     """The waveforms of a window with the detected events on them. Zoom and pan happen in the browser.
 
-    Parameters: case, key, highlight, on_choice as in show_picture; moment_s, a moment to move to when it changes and is not in
-    view already [s from case start]; window_s, a window to move to when it changes [s].
-    Returns: the moment clicked that caused this run, else an empty choice.
+    Parameters: case, key, highlight as in show_picture; moment_s, a moment to move to when it changes and is not in view already [s
+    from case start]; window_s, a window to move to when it changes [s]; editable, whether things may be picked, stretches selected
+    and corrections asked for; locked, why corrections are not open (signed, say): picking and selecting stay, corrections do
+    nothing but say this; why_choices, reasons offered for the next correction; on_choice, called before the next run after a
+    moment, a stretch or a pick; on_edit, called once for each correction asked for. Both may read choice_of(key).
+    Returns: what caused this run, else an empty choice.
     """
     window = None if window_s is None else [round(float(edge), 3) for edge in window_s]
-    data = {"role": "close_up", "case": case, "key": key, "highlight": highlight, "moment": moment_s, "window": window}
-    return _show(data, key=key, on_choice=on_choice)
+    told = {"editable": editable and not locked, "locked": locked, "reasons": list(why_choices)}
+    data = {"role": "close_up", "case": case, "key": key, "highlight": highlight, "moment": moment_s, "window": window, **told}
+    return _show(data, key=key, on_choice=on_choice, on_edit=on_edit)
 
 
-def _show(data: Mapping[str, Any], *, key: str, on_choice: Callable[[], None] | None) -> Choice:
-    """Mount one view and turn its triggers into a Choice."""
+def choice_of(key: str) -> Choice:
+    """What the person just did on the view of this key, for a callback."""
+    return _choice(st.session_state.get(key) or {})
+
+
+def _show(
+    data: Mapping[str, Any],
+    *,
+    key: str,
+    on_choice: Callable[[], None] | None,
+    on_edit: Callable[[], None] | None = None,
+) -> Choice:
+    """Mount one view and turn its triggers into a Choice. The browser is told which correction was taken in, and sends the next."""
     tell = on_choice or _nothing
-    result = _component()(data=data, key=key, on_moment_change=tell, on_window_change=tell)
-    window = result["window"]
-    return Choice(result["moment"], None if window is None else (float(window[0]), float(window[1])))
+    heard, given = f"{key}-heard", f"{key}-given"
+
+    def take_in() -> None:
+        edit = choice_of(key).edit
+        if edit is None or edit["serial"] == st.session_state.get(heard):
+            return
+        st.session_state[heard] = edit["serial"]
+        (on_edit or _nothing)()
+
+    result = _component()(
+        data={**data, "heard": st.session_state.get(heard)},
+        key=key,
+        on_moment_change=tell,
+        on_window_change=tell,
+        on_stretch_change=tell,
+        on_picked_change=tell,
+        on_edit_change=take_in,
+    )
+    choice = _choice(result)
+    if choice.edit is not None:
+        if choice.edit["serial"] == st.session_state.get(given):  # a run that was broken off is run again with its triggers
+            return replace(choice, edit=None)
+        st.session_state[given] = choice.edit["serial"]
+    return choice
+
+
+def _choice(result: Mapping[str, Any]) -> Choice:
+    return Choice(
+        moment_s=result.get("moment"),
+        window_s=_two(result.get("window")),
+        stretch_s=_two(result.get("stretch")),
+        picked=result.get("picked"),
+        edit=result.get("edit"),
+    )
+
+
+def _two(pair: Sequence[float] | None) -> tuple[float, float] | None:
+    return None if pair is None else (float(pair[0]), float(pair[1]))
 
 
 def _nothing() -> None:

@@ -1,5 +1,6 @@
 """A page with both views on an invented case of 40 minutes, 5 channels at 250 Hz, for the browser test."""
 
+import json
 import sys
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -12,6 +13,7 @@ import streamlit as st
 
 from qi.charts.waveforms import pack
 from qi.model.case import Piece, Signal
+from qi.model.journal import REVIEWER
 from qi.model.spans import Span, Spans
 from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, QUALITY, SHOCKS, VENTILATIONS, make
 from qi.screens import waveform
@@ -167,23 +169,129 @@ def quality():
     return make(QUALITY, start_s=list(starts), end_s=list(ends), sensor=sensors, state=list(states))
 
 
-@st.cache_data(max_entries=4)
-def packed(case: str, revision: int) -> tuple[bytes, bytes]:
-    """The invented case as the browser takes it; a new revision changes a pause's cause and no sample."""
+def corrected(table, subject, corrections, **fresh):
+    """A table of moments after what a person said: the nearest row goes or moves, a new one is the reviewer's."""
+    for one in (one for one in corrections if one["subject"] == subject):
+        nearest = (table["time_s"] - one["start_s"]).abs().idxmin()
+        if one["action"] == "remove":
+            table = table.drop(index=nearest)
+        elif one["action"] == "move":
+            by = one["to_start_s"] - table.at[nearest, "time_s"]
+            edges = [name for name in ("time_s", "onset_s", "release_s") if name in table]
+            table.loc[nearest, edges] = table.loc[nearest, edges].astype(float) + by
+            table.loc[nearest, "sensor"] = REVIEWER
+        elif one["end_s"] is None or subject == "ventilation":
+            values = {name: [one["start_s"] + by] for name, by in fresh.items()}
+            row = make(columns_of(table), sensor=[REVIEWER], **values, **STACK.get(subject, {}))
+            table = pd.concat([table, row])
+        table = table.sort_values("time_s", ignore_index=True)
+    return table
+
+
+STACK = {"shock": {"stack": [9.0]}}
+
+
+def columns_of(table):
+    """The contract that a table of moments keeps."""
+    return next(one for one in (COMPRESSIONS, VENTILATIONS, SHOCKS) if [column.name for column in one] == list(table))
+
+
+def pauses_of(gaps, corrections):
+    """Pauses after what a person said of them."""
+    for one in (one for one in corrections if one["subject"] == "pause"):
+        nearest = (gaps["start_s"] - one["start_s"]).abs().idxmin()
+        if one["action"] == "remove":
+            gaps = gaps.drop(index=nearest)
+        elif one["action"] == "move":
+            gaps.loc[nearest, ["start_s", "end_s", "seconds"]] = [
+                one["to_start_s"],
+                one["to_end_s"],
+                one["to_end_s"] - one["to_start_s"],
+            ]
+        elif one["action"] == "relabel":
+            gaps.loc[nearest, ["cause", "cause_by"]] = ["airway", REVIEWER]
+    return gaps.reset_index(drop=True)
+
+
+def arrest_of(corrections):
+    """Arrest spans after what a person said of their edges."""
+    spans = [(FIRST, ROSC), (AGAIN, END)]
+    for one in (one for one in corrections if one["subject"] == "arrest"):
+        spans = [span for span in spans if abs(span[0] - one["start_s"]) > 1] + [(one["to_start_s"], one["to_end_s"])]
+    return Spans.of(spans)
+
+
+def events_of(corrections):
+    """Charted events, and what a person added."""
+    table = events()
+    added = [one for one in corrections if one["action"] == "add" and one["subject"] == "rosc"]
+    if not added:
+        return table
+    fresh = make(
+        EVENTS,
+        time_s=[one["start_s"] for one in added],
+        type=["rosc"] * len(added),
+        source=[REVIEWER] * len(added),
+        clock=["record"] * len(added),
+        uncertainty_s=[0.0] * len(added),
+    )
+    return pd.concat([table, fresh]).sort_values("time_s", ignore_index=True)
+
+
+# One of each kind, so that all marks of a reviewer can be seen at once around the first pauses.
+REVIEW = (
+    ("remove", "compression", 94.0, None, None, None, "counted twice"),
+    ("add", "compression", 98.2, None, None, None, "seen in the force trace"),
+    ("move", "pause", 96.44, 100.72, 96.44, 99.4, "hands were back earlier"),
+    ("relabel", "pause", 133.96, 138.24, None, None, "as the crew charted"),
+    ("add", "artefact", 88.0, 91.5, None, None, "patient was moved"),
+    ("add", "ventilation", 105.5, None, None, None, ""),
+    ("remove", "ventilation", 109.0, None, None, None, "no chest rise"),
+    ("add", "shock", 104.0, None, None, None, ""),
+    ("move", "shock", 130.0, None, 107.5, None, "clock of the record"),
+    ("add", "rosc", 111.0, None, None, None, ""),
+    ("move", "arrest", FIRST, ROSC, 86.5, ROSC, "pulse until then"),
+)
+
+
+def review():
+    """The fixed corrections as pack.overlay takes them."""
+    names = ("action", "subject", "start_s", "end_s", "to_start_s", "to_end_s", "why")
+    rows = [dict(zip(names, row, strict=True)) for row in REVIEW]
+    return [row | {"number": at, "words": row["subject"], "who": "B. Reed"} for at, row in enumerate(rows, start=1)]
+
+
+@st.cache_data(max_entries=2)
+def recorded() -> tuple[list[Signal], pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """The invented case."""
     rng = np.random.default_rng(7)
     beats, gaps = compressions(rng)
     air = breaths()
+    return signals(rng, beats, air), beats, gaps, air
+
+
+@st.cache_data(max_entries=2)
+def samples_of(case: str) -> bytes:
+    """The waveforms as the browser takes them."""
+    return pack.samples(recorded()[0], case=case)
+
+
+@st.cache_data(max_entries=4)
+def overlay_of(case: str, revision: int, said: str) -> bytes:
+    """What is drawn on them; a new revision changes a pause's cause, said holds the corrections as JSON."""
+    _, beats, gaps, air = recorded()
     gaps.loc[gaps["seconds"].idxmax(), "cause"] = "airway" if revision == 0 else "moving"
+    corrections = json.loads(said)
     overlay = pack.overlay(
         case=case,
-        compressions=beats,
-        ventilations=air,
-        pauses=gaps,
-        shocks=shocks(),
+        compressions=corrected(beats, "compression", corrections, time_s=0, onset_s=-0.2, release_s=0.2),
+        ventilations=corrected(air, "ventilation", corrections, time_s=0),
+        pauses=pauses_of(gaps, corrections),
+        shocks=corrected(shocks(), "shock", corrections, time_s=0),
         devices=devices(),
-        events=events(),
+        events=events_of(corrections),
         quality=quality(),
-        arrest=Spans.of([(FIRST, ROSC), (AGAIN, END)]),
+        arrest=arrest_of(corrections),
         unknown=Spans.of([DROPOUT]),
         extent=Span(0.0, float(SECONDS)),
         zero_s=float(beats["onset_s"].iloc[0]),
@@ -191,28 +299,61 @@ def packed(case: str, revision: int) -> tuple[bytes, bytes]:
         long_pause_s=10.0,
         listed_pause_s=2.0,
         depth_band_mm=(50.0, 60.0),
+        corrections=corrections,
     )
-    return pack.samples(signals(rng, beats, air), case=case), pack.message(overlay)
+    return pack.message(overlay)
+
+
+def take_in():
+    """Write down a correction; the page's own journal."""
+    edit = waveform.choice_of("closeup").edit
+    st.session_state.log = [*st.session_state.get("log", []), dict(edit)]
+    if edit["act"] == "undo":
+        st.session_state.said = st.session_state.get("said", [])[:-1]
+        return
+    one = {"action": edit["act"], "subject": edit["subject"], "words": edit["subject"], "who": "B. Reed"}
+    one |= {name: edit.get(name) for name in ("start_s", "end_s", "to_start_s", "to_end_s")}
+    said = st.session_state.get("said", [])
+    st.session_state.said = [*said, one | {"why": edit.get("why", ""), "number": 100 + len(st.session_state.log)}]
 
 
 def main() -> None:
     """Both views, and in words what was chosen."""
     st.set_page_config(page_title="Waveform demonstration", layout="wide")
-    revision = int(st.checkbox("Second revision", key="second"))
-    marked = st.checkbox("Why", key="why")
-    case = "other" if st.checkbox("Another case", key="another") else "demo"
-    samples, overlay = packed(case, revision)
-    waveform.keep(samples, overlay, key="case")
+    with st.container(horizontal=True):
+        revision = int(st.checkbox("Second revision", key="second"))
+        marked = st.checkbox("Why", key="why")
+        case = "other" if st.checkbox("Another case", key="another") else "demo"
+        editable = st.checkbox("Open for corrections", key="open")
+        locked = "signed" if st.checkbox("Signed", key="signed") else ""
+        reviewed = st.checkbox("Reviewed", key="reviewed")
+    said = [*(review() if reviewed else []), *st.session_state.get("said", [])]
+    waveform.keep(samples_of(case), overlay_of(case, revision, json.dumps(said)), key="case")
     long_ones = [(262.0, 280.0), (640.0, 655.0), (1240.0, 1260.0), (1862.0, 1876.0), (500.0, 500.0)]
     evidence = pack.highlight(long_ones, label="Evidence for: longest pause around a shock") if marked else None
     st.subheader("In one picture", anchor=False)
     chosen = waveform.show_picture(case, key="picture", highlight=evidence)
     st.subheader("Close up", anchor=False)
-    looked = waveform.show_close_up(case, key="closeup", highlight=evidence, moment_s=chosen.moment_s, window_s=chosen.window_s)
+    looked = waveform.show_close_up(
+        case,
+        key="closeup",
+        highlight=evidence,
+        moment_s=chosen.moment_s,
+        window_s=chosen.window_s,
+        editable=editable,
+        locked=locked,
+        why_choices=("seen on another trace", "the record says so"),
+        on_edit=take_in,
+    )
+    given = st.session_state.setdefault("given", [])
+    if looked.edit:
+        given.append(looked.edit["serial"])
     st.session_state.runs = st.session_state.get("runs", 0) + 1
     st.text(
         f"picture moment {chosen.moment_s} window {chosen.window_s} close-up moment {looked.moment_s} run {st.session_state.runs}"
     )
+    st.text(f"stretch {json.dumps(looked.stretch_s)} picked {json.dumps(looked.picked)}")
+    st.text(f"edits {json.dumps(st.session_state.get('log', []))} given {len(given)} of {len(set(given))}")
 
 
 main()

@@ -1,5 +1,6 @@
 """Both views in a real browser: drawn, zoomed, driven by keys and pointer, heard by Python, asking no other host for anything."""
 
+import json
 import re
 from pathlib import Path
 from urllib.parse import urlparse
@@ -77,9 +78,92 @@ class Page:
         return re.search(pattern, line.inner_text())
 
 
-def _open(browser, address, **options):
+class Desk(Page):
+    """The page opened for corrections, with the close-up in terms of seconds."""
+
+    def __init__(self, browser, address, **options):
+        super().__init__(browser, address, **options)
+        self.switch("Open for corrections")
+        playwright.expect(self.page.get_by_role("button", name="Select a stretch by dragging")).to_be_visible()
+
+    def switch(self, name):
+        self.page.get_by_text(name, exact=True).click()
+
+    def press(self, *keys):
+        self.close_up.focus()
+        for key in keys:
+            self.page.keyboard.press(key)
+
+    @property
+    def window(self):
+        return [float(edge) for edge in self.page.locator(".close-up").get_attribute("data-window").split()]
+
+    @property
+    def pixel_s(self):
+        """What one pixel of the close-up is [s]."""
+        start, end = self.window
+        return (end - start) / (self.close_up.bounding_box()["width"] - self.left - 12)
+
+    @property
+    def left(self):
+        return 112 if self.close_up.bounding_box()["width"] < 860 else 138
+
+    def at(self, seconds, y=130):
+        """Where a moment of the close-up is on the page."""
+        box = self.close_up.bounding_box()
+        return box["x"] + self.left + (seconds - self.window[0]) / self.pixel_s, box["y"] + y
+
+    def drag(self, start, end, *, y=130):
+        mouse = self.page.mouse
+        mouse.move(*self.at(start, y))
+        mouse.down()
+        mouse.move(*self.at(end, y), steps=5)
+        mouse.up()
+
+    def click(self, seconds, y=130):
+        self.page.mouse.click(*self.at(seconds, y))
+
+    @property
+    def told(self):
+        return self.page.locator(".close-up .told")
+
+    def tells(self, pattern):
+        playwright.expect(self.told).to_have_text(re.compile(pattern))
+
+    def edits(self, count):
+        """The corrections that Python wrote down, once there are so many; each was also given to the page once."""
+        playwright.expect(self.page.get_by_text(re.compile(f"given {count} of {count}$"))).to_be_visible()
+        edits = json.loads(self.said(r"edits (\[.*\]) given").group(1))
+        assert len(edits) == count
+        assert len({edit.pop("serial") for edit in edits}) == count
+        return edits
+
+    def lines(self):
+        """What screen readers hear of the close-up."""
+        return self.page.locator(".close-up ol.events")
+
+    def look_at(self, middle):
+        """Go to a moment by a click in the overview of the whole case."""
+        box = self.close_up.bounding_box()
+        across = self.left + middle / 2400 * (box["width"] - self.left - 12)
+        self.close_up.click(position={"x": across, "y": box["height"] - 15})
+        assert sum(self.window) / 2 == pytest.approx(middle, abs=4)
+
+    def chose(self, start, end):
+        """Python was told of this stretch, within a pixel."""
+        pattern = r"stretch \[([\d.]+), ([\d.]+)\] picked null"
+        for _ in range(50):
+            line = self.page.get_by_text(re.compile(pattern))
+            edges = [float(edge) for edge in re.search(pattern, line.inner_text()).groups()] if line.count() else []
+            if edges == pytest.approx([start, end], abs=self.pixel_s):
+                return edges
+            self.page.wait_for_timeout(100)
+        raise AssertionError(f"told of {edges}")
+
+
+def _open(browser, address, kind=Page, **options):
     """A page to test with; afterwards it must have complained of nothing and asked only this machine."""
-    page = Page(browser, address, **options)
+    page = kind(browser, address, **options)
     yield page
     assert page.complaints == []
     strangers = {urlparse(url).hostname for url in page.asked if urlparse(url).scheme in ("http", "https", "ws", "wss")}
@@ -96,6 +180,17 @@ def shown(browser, address):
 def read(browser, address):
     """One page for the tests that leave it as it is."""
     yield from _open(browser, address)
+
+
+@pytest.fixture
+def desk(browser, address):
+    """A page opened for corrections."""
+    yield from _open(browser, address, Desk)
+
+
+@pytest.fixture
+def small_dark_desk(browser, address):
+    yield from _open(browser, address, Desk, width=800, scheme="dark")
 
 
 @pytest.fixture
@@ -266,3 +361,287 @@ def test_both_views_are_drawn(read, tmp_path):
 def test_both_views_are_drawn_small_dark_and_on_a_fine_screen(small_and_dark, tmp_path):
     small_and_dark.page.screenshot(path=tmp_path / "small-dark.png")
     _assert_drawn(small_and_dark, 2)
+
+
+PICKED = r"stretch null picked (\{.*\})"
+
+
+def test_select_makes_a_drag_choose_a_stretch_and_shift_does_so_always(desk):
+    before = desk.window
+    desk.page.get_by_role("button", name="Select a stretch by dragging").click()
+    desk.drag(60.0, 66.0)
+    desk.chose(60.0, 66.0)
+    desk.tells(r"^Stretch 0:17.7 to 0:23.7, 6.0 s: 1[0-2] compressions \(1[01]\d/min while compressing\), 0 breaths$")
+    desk.page.get_by_role("button", name="Select a stretch by dragging").click()
+    desk.page.keyboard.down("Shift")
+    desk.drag(52.0, 48.0)
+    desk.page.keyboard.up("Shift")
+    desk.tells("^Stretch 0:05.7 to 0:09.7, 4.0 s")
+    desk.chose(48.0, 52.0)
+    assert desk.window == before
+    desk.drag(60.0, 50.0)
+    assert desk.window[0] == pytest.approx(before[0] + 10, abs=2 * desk.pixel_s)
+    desk.press("Escape")
+    desk.tells("^Click a mark to pick it")
+
+
+def test_a_stretch_is_chosen_by_keys_at_the_cursor(desk):
+    desk.press("Period")
+    desk.tells(r"^Cursor at 0:13\.00$")
+    desk.press("Enter", "Shift+Period", "Shift+Period", "Period", "Comma", "Period", "Enter")
+    start, end = desk.chose(55.35, 57.4)
+    assert end - start == pytest.approx(2.05)
+    desk.tells(r"^Stretch 0:13.0 to 0:15.0, 2.0 s: [34] compressions .* · Cursor at 0:15\.05$")
+
+
+def test_what_is_detected_is_picked_by_click_and_by_keys(desk):
+    desk.look_at(130)
+    desk.click(130.05, y=27)
+    picked = json.loads(desk.said(PICKED).group(1))
+    assert picked == {"subject": "shock", "words": "Shock", "start_s": 130.0, "end_s": None, "person": False}
+    desk.tells("^Picked: Shock at 1:27.65$")
+    desk.press("BracketRight")
+    desk.tells("^Picked: compression, 58 mm deep at 1:28.19$")
+    assert json.loads(desk.said(PICKED).group(1))["subject"] == "compression"
+    desk.press("BracketLeft")
+    desk.tells("^Picked: Shock")
+    desk.press("0", "BracketRight")  # single compressions are not drawn there, so they are passed over
+    desk.tells("^Picked: pause of 4.3 s, cause ventilation")
+    pause = json.loads(desk.said(PICKED).group(1))
+    assert (pause["start_s"], pause["value"]) == (pytest.approx(133.964, abs=1e-3), "ventilation")
+
+
+def test_a_click_in_a_pause_picks_it_and_sets_the_cursor_for_what_is_missing_there(desk):
+    desk.look_at(99)
+    desk.click(98.5, y=80)
+    desk.tells(r"^Picked: pause of 4.3 s, cause ventilation at 0:54\.10 · Cursor at 0:56")
+    desk.press("c")
+    (edit,) = desk.edits(1)
+    assert edit == {"act": "add", "subject": "compression", "start_s": pytest.approx(98.5, abs=desk.pixel_s), "end_s": None}
+    desk.tells("Compression at 0:56.* done")
+    playwright.expect(desk.lines()).to_contain_text("Correction: compression, marked by B. Reed")
+
+
+def test_click_on_nothing_sets_the_cursor_and_tells_the_moment(desk):
+    desk.click(41.0, y=200)
+    assert float(desk.said(r"close-up moment ([\d.]+)").group(1)) == pytest.approx(41.0, abs=desk.pixel_s)
+    desk.tells("^Cursor at −0:01")
+
+
+def test_each_letter_adds_its_subject_over_the_stretch_or_at_the_cursor(desk):
+    desk.click(55.0, y=330)
+    desk.press("p")
+    desk.tells("^Pause needs a stretch")
+    desk.page.keyboard.down("Shift")
+    desk.drag(60.0, 64.0)
+    desk.page.keyboard.up("Shift")
+    desk.page.locator(".close-up select.why").select_option("the record says so")
+    desk.press("p", "a", "c", "b", "s", "r")
+    edits = desk.edits(6)
+    assert [edit["subject"] for edit in edits] == ["pause", "artefact", "compression", "ventilation", "shock", "rosc"]
+    assert [edit.get("why") for edit in edits] == ["the record says so"] + [None] * 5  # a reason counts once
+    near = pytest.approx
+    for edit in edits[:4]:
+        assert (edit["start_s"], edit["end_s"]) == (near(60.0, abs=desk.pixel_s), near(64.0, abs=desk.pixel_s))
+    for edit in edits[4:]:
+        assert (edit["start_s"], edit["end_s"]) == (near(55.0, abs=desk.pixel_s), None)
+    assert desk.page.get_by_role("dialog").count() == 0  # letters of the page's own stay unheard
+
+
+def test_the_same_act_twice_in_a_row_arrives_twice(desk):
+    desk.click(50.0, y=330)
+    desk.press("s", "s", "s", "u", "u")
+    acts = [(edit["act"], edit["subject"], edit["start_s"]) for edit in desk.edits(5)]
+    assert acts[0][:2] == ("add", "shock")
+    assert acts[0] == acts[1] == acts[2]
+    assert acts[3] == acts[4] == ("undo", "", None)
+
+
+def test_a_picked_thing_is_taken_away_moved_and_brought_back(desk):
+    desk.look_at(99)
+    desk.click(98.5, y=80)
+    before = desk.window
+    mouse = desk.page.mouse
+    mouse.click(*desk.at(100.725))  # on the handle of its end: a click moves nothing
+    mouse.move(*desk.at(100.725))
+    mouse.down()
+    mouse.move(*desk.at(100.3), steps=4)
+    mouse.move(*desk.at(99.0), steps=4)
+    mouse.up()
+    (move,) = desk.edits(1)
+    assert (move["act"], move["subject"], move["value"]) == ("move", "pause", "ventilation")
+    assert (move["start_s"], move["end_s"]) == (pytest.approx(96.445, abs=1e-3), pytest.approx(100.725, abs=1e-3))
+    assert (move["to_start_s"], move["to_end_s"]) == (move["start_s"], pytest.approx(99.0, abs=desk.pixel_s))
+    desk.tells("Picked: pause of 2.6 s, cause ventilation at 0:54.10, marked by a reviewer")
+    playwright.expect(desk.lines()).to_contain_text("Correction: pause, moved from here by B. Reed")
+    desk.press("Delete")
+    removed = desk.edits(2)[1]
+    assert (removed["act"], removed["end_s"], removed["number"]) == ("remove", move["to_end_s"], 101)
+    playwright.expect(desk.lines()).to_contain_text("Correction: pause, taken away by B. Reed")
+    desk.page.get_by_role("button", name="Undo the last correction (u)").click()
+    desk.edits(3)
+    playwright.expect(desk.lines()).not_to_contain_text("taken away")
+    assert desk.window == before
+
+
+def test_a_compression_and_an_edge_of_the_arrest_move_by_handle_and_by_key(desk):
+    desk.press("Period", "BracketRight")
+    desk.tells("^Picked: compression")
+    first = json.loads(desk.said(PICKED).group(1))["start_s"]
+    desk.drag(first, first + 0.6)
+    move = desk.edits(1)[0]
+    assert (move["subject"], move["start_s"], move["end_s"], move["to_end_s"]) == ("compression", first, None, None)
+    assert move["to_start_s"] == pytest.approx(first + 0.6, abs=desk.pixel_s)
+    desk.click(42.05, y=27)
+    assert json.loads(desk.said(PICKED).group(1))["subject"] == "arrest"
+    desk.press("Shift+Period", "m")
+    arrest = desk.edits(2)[1]
+    assert (arrest["subject"], arrest["start_s"], arrest["end_s"]) == ("arrest", 42.0, 1500.0)
+    assert (arrest["to_start_s"], arrest["to_end_s"]) == (pytest.approx(43.05, abs=desk.pixel_s), 1500.0)
+    playwright.expect(desk.lines()).to_contain_text("Arrest begins, marked by a reviewer")
+
+
+def test_escape_breaks_off_a_move(desk):
+    desk.press("Period", "BracketRight")
+    first = json.loads(desk.said(PICKED).group(1))["start_s"]
+    desk.page.mouse.move(*desk.at(first))
+    desk.page.mouse.down()
+    desk.page.mouse.move(*desk.at(first + 2), steps=3)
+    desk.page.keyboard.press("Escape")
+    desk.page.mouse.up()
+    desk.press("Period", "c")
+    assert [edit["act"] for edit in desk.edits(1)] == ["add"]
+
+
+def test_a_signed_case_says_so_and_takes_no_correction(desk):
+    desk.switch("Signed")
+    desk.tells("^Not open for corrections: signed$")
+    playwright.expect(desk.page.get_by_role("button", name="Add: Shock (s)")).to_be_hidden()
+    desk.look_at(99)
+    desk.click(98.5, y=80)
+    desk.tells("Picked: pause of 4.3 s")
+    desk.press("c", "Delete", "u", "m", "s")
+    desk.tells("^Not open for corrections: signed$")
+    desk.drag(100.725, 99.0)  # no handle: the window moves
+    desk.press("BracketRight")
+    desk.said(PICKED)
+    assert desk.edits(0) == []
+
+
+def test_a_page_that_is_not_open_knows_no_letters(shown):
+    shown.close_up.focus()
+    before = shown.page.locator(".close-up .range").inner_text()
+    for key in (".", "Enter", "s", "Delete", "u"):
+        shown.page.keyboard.press(key)
+    shown.page.wait_for_timeout(300)
+    shown.said(r"edits \[\] given 0 of 0")
+    assert shown.page.locator(".close-up .range").inner_text() == before
+    playwright.expect(shown.page.get_by_role("button", name="Select a stretch by dragging")).to_be_hidden()
+
+
+def test_a_person_is_told_from_the_machine_in_words_and_by_shape(desk):
+    legend = desk.page.locator(".close-up .legend")
+    playwright.expect(legend).to_be_hidden()
+    desk.look_at(99)
+    plain = desk.page.locator(".close-up canvas.base").evaluate("canvas => canvas.toDataURL()")
+    desk.switch("Reviewed")
+    for words in ("marked by a reviewer", "taken away or moved from here by a reviewer", "artefact, as a reviewer says"):
+        playwright.expect(legend).to_contain_text(words)
+    assert desk.page.locator(".close-up canvas.base").evaluate("canvas => canvas.toDataURL()") != plain
+    lines = desk.lines()
+    for words in (
+        "0:44 Arrest begins, marked by a reviewer: pulse until then",
+        "Pause of 3.0 s, cause: ventilation, marked by a reviewer: hands were back earlier",
+        "Correction: compression, taken away by B. Reed: counted twice",
+        "Correction: artefact for 3.5 s, marked by B. Reed: patient was moved",
+        "Shock, marked by a reviewer",
+        "ROSC, marked by a reviewer",
+    ):
+        playwright.expect(lines).to_contain_text(words)
+    playwright.expect(desk.page.locator(".picture ol.events")).to_contain_text("cause given by a reviewer: as the crew charted")
+    tip = desk.page.locator(".close-up .tip")
+    for seconds, y, words in (
+        (97.2, 60, "marked by a reviewer: hands were back earlier"),
+        (98.2, 60, "marked by a reviewer: seen in the force trace"),
+        (94.0, 111, "taken away by B. Reed: counted twice"),
+        (89.0, 200, "marked by B. Reed: patient was moved"),
+    ):
+        desk.page.mouse.move(*desk.at(seconds, y))
+        playwright.expect(tip).to_contain_text(words)
+    desk.page.mouse.move(*desk.at(112.5, 60))
+    playwright.expect(tip).not_to_contain_text("reviewer")
+
+
+def test_a_correction_sends_an_overlay_alone_and_leaves_the_view_as_it_is(desk):
+    desk.press("+", "Period")
+    desk.page.keyboard.down("Shift")
+    desk.drag(50.0, 53.0)
+    desk.page.keyboard.up("Shift")
+    desk.chose(50.0, 53.0)
+    desk.click(57.0, y=330)
+    desk.tells("Stretch 0:0.* Cursor at 0:1")
+    before, words = desk.window, desk.told.inner_text()
+    received = _bytes_received(desk, lambda: desk.press("s"))
+    playwright.expect(desk.lines()).to_contain_text("Shock, marked by a reviewer")
+    assert received() < 1_000_000  # the samples are 5.4 million bytes
+    assert desk.window == before
+    desk.tells("^Shock at 0:14.* done · " + re.escape(words) + "$")
+    desk.switch("Why")
+    playwright.expect(desk.page.locator(".picture .range")).to_be_visible()
+    assert desk.window == before
+    desk.tells(re.escape(words) + "$")
+
+
+def test_a_finger_that_rests_chooses_a_stretch(desk):
+    session = desk.context.new_cdp_session(desk.page)
+
+    def touch(kind, *points):
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y} for x, y in points]})
+
+    touch("touchStart", desk.at(50.0))
+    desk.tells("^Now draw a stretch$")
+    for seconds in (50.4, 51.0, 53.0, 54.0):
+        touch("touchMove", desk.at(seconds))
+    touch("touchEnd")
+    desk.chose(50.0, 54.0)
+
+
+def test_the_list_of_keys_opens_by_key_and_by_button(desk):
+    keys = desk.page.locator(".close-up dl.keys")
+    playwright.expect(keys).to_be_hidden()
+    desk.press("?")
+    playwright.expect(keys).to_contain_text("step the cursor on by 0.05 s, with Shift by 1 s")
+    desk.page.get_by_role("button", name="Keys", exact=True).click()
+    playwright.expect(keys).to_be_hidden()
+    assert "take away what is picked" in desk.page.locator(".close-up #help").text_content()
+
+
+def test_corrections_work_on_a_small_dark_page(small_dark_desk, tmp_path):
+    desk = small_dark_desk
+    desk.switch("Reviewed")
+    desk.look_at(99)
+    desk.page.keyboard.down("Shift")
+    desk.drag(103.0, 106.0)
+    desk.page.keyboard.up("Shift")
+    desk.press("a")
+    assert desk.edits(1)[0]["start_s"] == pytest.approx(103.0, abs=desk.pixel_s)
+    desk.page.screenshot(path=tmp_path / "small-dark-desk.png")
+    wide = "element => element.scrollWidth <= element.clientWidth"
+    assert desk.page.locator(".close-up").evaluate(wide)
+    assert desk.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_frames_with_a_reviewers_marks_are_measured(desk, record_property):
+    """Milliseconds to draw windows full of marks, zooming in from the whole case; reported, not judged."""
+    desk.switch("Reviewed")
+    playwright.expect(desk.page.locator(".close-up .legend")).to_be_visible()
+    desk.look_at(99)
+    desk.press("0")
+    times = []
+    for _ in range(14):
+        desk.press("+")
+        desk.page.wait_for_timeout(60)
+        times.append(float(desk.page.locator(".close-up").get_attribute("data-frame-ms")))
+    record_property("frame_ms", times)
+    print(f"zoom steps with marks, ms a frame: {times}")
+    assert all(one > 0 for one in times)

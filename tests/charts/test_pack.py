@@ -10,6 +10,7 @@ import pytest
 from qi.charts.colours import ACCENTS, CHANNEL_MEANINGS
 from qi.charts.waveforms import pack, words
 from qi.model.case import Piece, Signal
+from qi.model.journal import REVIEWER
 from qi.model.spans import Span, Spans
 from qi.model.tables import COMPRESSIONS, DEVICES, EVENTS, PAUSES, QUALITY, SHOCKS, VENTILATIONS, make
 from qi.model.vocabulary import CHANNELS, PAUSE_CAUSES
@@ -126,10 +127,13 @@ def test_overlay_holds_no_nan_and_times_to_the_millisecond():
     assert overlay["compressions"]["depth_mm"] == [50.0, None, 0.333, None]
     assert overlay["compressions"]["residual_mm"] == [None] * 4
     assert overlay["compressions"]["runs"] == [0, 2]
-    assert overlay["pauses"] == [{"start_s": 10.9, "end_s": 29.8, "cause": "rhythm check", "long": True, "listed": True}]
+    machine = {"person": False, "number": None}
+    pause = {"start_s": 10.9, "end_s": 29.8, "cause": "rhythm check", "value": "rhythm_check", "long": True, "listed": True}
+    assert overlay["pauses"] == [pause | {"cause_by_person": False} | machine]
     assert [shock["words"] for shock in overlay["shocks"]] == ["Shock", "Shock 200 J"]
-    assert overlay["devices"] == [{"row": "ITD", "words": "Impedance threshold device", "on_s": 15.0, "off_s": None}]
-    assert overlay["ventilations"] == {"time_s": [12.0], "insufflation_s": [None], "etco2_mmhg": [None]}
+    device = {"row": "ITD", "words": "Impedance threshold device", "kind": "itd", "on_s": 15.0, "off_s": None}
+    assert overlay["devices"] == [device | machine]
+    assert overlay["ventilations"] == {"time_s": [12.0], "insufflation_s": [None], "etco2_mmhg": [None], "persons": []}
     assert pack.message(overlay)[4:].decode().strip() == json.dumps(overlay, separators=(",", ":"), ensure_ascii=False)
 
 
@@ -203,3 +207,84 @@ def test_quality_is_told_by_sensor_and_only_where_it_is_not_good():
     )
     assert _overlay(quality=table)["quality"] == {"ecg (a)": [], "co2 (a)": [[30.0, 40.0, "flat"]]}
     assert _overlay()["quality"] is None
+
+
+def _said(number, action, subject, start_s, end_s=None, to_start_s=None, to_end_s=None, **more):
+    times = {"start_s": start_s, "end_s": end_s, "to_start_s": to_start_s, "to_end_s": to_end_s}
+    return (
+        {"number": number, "action": action, "subject": subject, "words": subject, "who": "B. Reed", "why": "seen"} | times | more
+    )
+
+
+def test_corrections_go_along_as_plain_values():
+    given = [_said(4, "move", "shock", 20.00049, to_start_s=21.0), _said(5, "add", "artefact", 1, 2.0, sensor="ecg (a)", why=None)]
+    first, second = _overlay(corrections=given)["corrections"]
+    assert first == {
+        "number": 4, "action": "move", "subject": "shock", "words": "shock", "who": "B. Reed", "why": "seen", "sensor": "",
+        "start_s": 20.0, "end_s": None, "to_start_s": 21.0, "to_end_s": None,
+    }  # fmt: skip
+    assert (second["sensor"], second["why"], second["end_s"]) == ("ecg (a)", "", 2.0)
+    assert _overlay()["corrections"] == []
+
+
+def test_rows_of_a_reviewer_are_told_apart_with_the_correction_that_put_them_there():
+    t = np.array([10.0, 10.6, 11.2, 11.8])
+    beats = make(COMPRESSIONS, time_s=t, onset_s=t - 0.2, release_s=t + 0.2, sensor=["d", REVIEWER, REVIEWER, REVIEWER])
+    breaths = make(VENTILATIONS, time_s=[12.0, 20.0], sensor=["co2", REVIEWER])
+    said = [
+        _said(3, "move", "compression", 10.4, to_start_s=10.6),
+        _said(7, "add", "compression", 11.0, 12.0),
+        _said(8, "remove", "compression", 10.6),
+        _said(9, "add", "ventilation", 40.0),
+    ]
+    overlay = _overlay(compressions=beats, ventilations=breaths, corrections=said)
+    assert overlay["compressions"]["persons"] == [[1, 3], [2, 7], [3, 7]]
+    assert overlay["ventilations"]["persons"] == [[1, None]]  # its correction is not among those given
+
+
+def test_shocks_events_and_rhythms_of_a_reviewer_are_told_apart():
+    shocks = make(SHOCKS, time_s=[20.0, 50.0], energy_j=[np.nan, 200.0], stack=[1.0, 2.0], sensor=["events", REVIEWER])
+    events = make(
+        EVENTS, time_s=[20.0, 30.0, 60.0], type=["rhythm", "rosc", "drug"], value=["VF", None, "epinephrine"],
+        source=[REVIEWER, REVIEWER, "record.xml"], clock=["m"] * 3, uncertainty_s=[0.0] * 3,
+    )  # fmt: skip
+    said = [_said(2, "add", "shock", 50.0), _said(3, "relabel", "note", 30.0, type="rosc"), _said(6, "add", "drug", 60.0)]
+    overlay = _overlay(shocks=shocks, events=events, corrections=said)
+    assert [(one["person"], one["number"]) for one in overlay["shocks"]] == [(False, None), (True, 2)]
+    assert [(one["subject"], one["value"], one["person"], one["number"]) for one in overlay["events"]] == [
+        ("rosc", None, True, 3),
+        ("drug", "epinephrine", False, None),
+    ]
+    assert [(one["value"], one["person"], one["number"]) for one in overlay["rhythms"]] == [("VF", True, None)]
+
+
+def test_a_device_of_a_reviewer_is_told_by_when_it_came_on_or_off():
+    devices = make(
+        DEVICES, kind=["itd", "tracheal_tube", "itd"], on_s=[15.0, 20.0, 60.0], off_s=[40.0, np.nan, np.nan],
+        clock=["m"] * 3, source=[REVIEWER, REVIEWER, "record.xml"],
+    )  # fmt: skip
+    said = [_said(2, "add", "device_off", 40.0), _said(3, "add", "airway_placed", 20.0)]
+    assert [one["number"] for one in _overlay(devices=devices, corrections=said)["devices"]] == [2, 3, None]
+
+
+def test_a_pause_is_a_persons_by_its_cause_or_by_a_correction_of_it():
+    pauses = make(
+        PAUSES, start_s=[10.0, 30.0, 50.0], end_s=[15.0, 36.0, 57.0], seconds=[5.0, 6.0, 7.0], cause=["airway", "shock", "unknown"],
+        causes=["airway", "shock", "unknown"], unknown_s=[0.0] * 3, cause_by=pd.Series([REVIEWER, None, None], dtype="str"),
+    )  # fmt: skip
+    said = [_said(2, "move", "pause", 20.0, 34.0, 30.0, 36.0), _said(4, "remove", "pause", 50.0, 57.0)]
+    shown = _overlay(pauses=pauses, corrections=said)["pauses"]
+    assert [(one["person"], one["cause_by_person"], one["number"]) for one in shown] == [
+        (True, True, None),
+        (True, False, 2),
+        (False, False, None),
+    ]
+    without = _overlay(pauses=pauses.drop(columns="cause_by"))["pauses"]
+    assert [one["person"] for one in without] == [False] * 3
+
+
+def test_each_edge_of_an_arrest_knows_the_correction_that_set_it():
+    arrest = Spans.of([(10, 100), (200, 300)])
+    said = [_said(5, "move", "arrest", 10.0, 90.0, 10.0, 100.0), _said(6, "add", "arrest", 200.0, 300.0)]
+    assert _overlay(arrest=arrest, corrections=said)["arrest_by"] == [[None, 5], [6, 6]]
+    assert _overlay(arrest=arrest)["arrest_by"] == [[None, None], [None, None]]

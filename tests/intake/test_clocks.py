@@ -185,7 +185,7 @@ def test_elapsed_monitor_beside_an_absolute_one_is_unplaced_and_left_out():
     case = case_of(monitor("a.edf"), monitor("b.csv", None, events=[(7, "shock")]))
     assert [signal.source for signal in case.signals] == ["a.edf"]
     assert not case.clocks["b.csv"].placed
-    assert "unplaced time is unknown, its signals are left out" in told(case.notes)
+    assert "its signals are kept apart, unplaced, until a clock is set" in told(case.notes)
     assert case.recorded.pairs() == [(0, 600)]
 
 

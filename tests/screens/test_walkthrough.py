@@ -1,4 +1,4 @@
-"""The screens open on a good, an empty and a broken case, and say what the command line says."""
+"""The walkthrough opens on good, empty and broken cases, and says what the command line says."""
 
 import shutil
 from pathlib import Path
@@ -8,34 +8,32 @@ from streamlit.testing.v1 import AppTest
 
 from qi import pipeline
 from qi.model.words import amount
+from tests.screens.conftest import SAMPLES, Shelf, words
 
 ROOT = Path(__file__).parents[2]
-SAMPLES = ROOT / "sample_cases"
 
 
-def opened(**query):
-    app = AppTest.from_file(str(ROOT / "app.py"), default_timeout=60)
-    for name, value in query.items():
-        app.query_params[name] = value
-    return app.run()
-
-
-def words(app):
-    return " ".join(element.value for kind in (app.markdown, app.caption, app.error, app.info, app.header) for element in kind)
+def test_the_app_starts_on_its_sample_cases(place):
+    app = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120).run()
+    assert not app.exception
+    assert not app.error
+    assert "5 of 5 cases wait for review" in words(app)
+    assert "invented samples" in words(app)
+    assert "quality improvement" in words(app)
 
 
 @pytest.mark.parametrize("case", sorted(path.name for path in SAMPLES.iterdir() if path.is_dir()))
-def test_every_sample_case_opens(case):
-    app = opened(case=case)
+def test_every_sample_case_opens(shelf, case):
+    app = shelf.opened("walkthrough", case)
     assert not app.exception
     assert not app.error
     assert case in [header.value for header in app.header]
     assert "quality improvement" in words(app)
 
 
-def test_the_page_says_what_the_command_line_says():
+def test_the_page_says_what_the_command_line_says(shelf):
     review = pipeline.measure_case(SAMPLES / "rv-2031-0107")
-    app = opened(case="rv-2031-0107")
+    app = shelf.opened("walkthrough", "rv-2031-0107")
     said = words(app)
     assert amount(review.of("compression_fraction").value, "1") in said
     assert f"{review.of('longest_pause_s').value:.0f} s" in said
@@ -44,10 +42,8 @@ def test_the_page_says_what_the_command_line_says():
     assert row["value"] == amount(review.of("compression_fraction").value, "1")
 
 
-def test_every_group_of_measures_opens():
-    app = opened(case="rv-2031-0112")
-    groups = app.get("button_group") or app.get("segmented_control")
-    assert groups
+def test_every_group_of_measures_opens(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0112")
     from qi.screens.held import GROUPS
 
     for group in GROUPS:
@@ -57,8 +53,8 @@ def test_every_group_of_measures_opens():
         assert any("verdict" in frame.value.columns for frame in app.dataframe)
 
 
-def test_a_chosen_measure_says_why():
-    app = opened(case="rv-2031-0107")
+def test_a_chosen_measure_says_why(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107")
     app.session_state["held-rv-2031-0107-What matters most"] = {"selection": {"rows": [0], "columns": [], "cells": []}}
     app.run()
     assert not app.exception
@@ -72,47 +68,50 @@ def test_every_measure_is_in_a_group():
     assert shown == set(pipeline.MEASURE_IDS)
 
 
-def test_an_empty_folder_is_no_fault(tmp_path):
-    app = opened(folder=str(tmp_path))
+def test_a_case_that_is_not_there_is_said(shelf):
+    app = shelf.opened("walkthrough", case=None)
+    app.query_params["case"] = "nosuchcasehe"
+    app.run()
     assert not app.exception
-    assert "holds no case" in words(app)
+    assert "no case with the key" in words(app)
     assert "quality improvement" in words(app)
 
 
-def test_a_folder_that_is_not_there_is_said(tmp_path):
-    app = opened(folder=str(tmp_path / "nowhere"))
-    assert not app.exception
-    assert "There is no folder" in words(app)
-
-
-def test_a_broken_case_names_the_file_and_the_place(tmp_path):
-    case = tmp_path / "broken"
-    case.mkdir()
-    (case / "monitor.edf").write_bytes((SAMPLES / "rv-2031-0107" / "monitor.edf").read_bytes()[:200])
-    app = opened(folder=str(tmp_path))
-    assert not app.exception
-    assert "monitor.edf" in words(app)
-
-
-def test_a_case_with_one_broken_file_opens_with_the_rest(tmp_path):
+def test_a_case_with_one_broken_file_opens_with_the_rest(place, tmp_path):
     case = tmp_path / "half"
     shutil.copytree(SAMPLES / "rv-2031-0107", case)
     record = case / "care_record.xml"
     record.write_bytes(record.read_bytes()[:3000])
-    app = opened(folder=str(tmp_path))
+    shelf = Shelf(place)
+    shelf.bring(case)
+    app = shelf.opened("walkthrough", "rv-2031-0107")
     assert not app.exception
-    assert "half" not in [error.value for error in app.error]
+    assert not app.error
     notes = next(frame.value for frame in app.dataframe if "level" in frame.value.columns)
     assert "error" in notes["level"].tolist()
+    shelf.library.close()
 
 
-def test_a_record_without_a_monitor_opens(tmp_path):
+def test_a_record_without_a_monitor_opens(place, tmp_path):
     case = tmp_path / "record-only"
     case.mkdir()
     shutil.copy(SAMPLES / "rv-2031-0107" / "care_record.xml", case)
-    app = opened(folder=str(tmp_path))
+    shelf = Shelf(place)
+    shelf.bring(case)
+    app = shelf.opened("walkthrough", "record-only")
     assert not app.exception
     assert "could not be measured" in words(app)
+    shelf.library.close()
+
+
+def test_a_stored_copy_that_was_damaged_is_made_anew(own):
+    key = own.key("rv-2031-0107")
+    stored = own.folder / "cases" / key / "stored"
+    shutil.rmtree(stored)
+    app = own.opened("walkthrough", "rv-2031-0107")
+    assert not app.exception
+    assert not app.error
+    assert stored.is_dir()
 
 
 def test_the_protocol_page_shows_every_limit_with_its_source():
@@ -128,8 +127,8 @@ def test_the_protocol_page_shows_every_limit_with_its_source():
     assert "quality improvement" in words(app)
 
 
-def test_a_chosen_measure_says_what_it_would_be_without_each_sensor():
-    app = opened(case="rv-2031-0107")
+def test_a_chosen_measure_says_what_it_would_be_without_each_sensor(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107")
     app.session_state["held-rv-2031-0107-What matters most"] = {"selection": {"rows": [0], "columns": [], "cells": []}}
     app.session_state["left-out"] = True
     app.run()
@@ -139,8 +138,20 @@ def test_a_chosen_measure_says_what_it_would_be_without_each_sensor():
     assert "without compression_depth" in said
 
 
-def test_moments_to_look_at_are_prompts_with_reasons():
-    app = opened(case="rv-2031-0107")
-    prompts = next(frame.value for frame in app.dataframe if "why" in frame.value.columns)
+def test_moments_to_look_at_are_prompts_with_reasons(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107")
+    prompts = next(frame.value for frame in app.dataframe if "why" in frame.value.columns and "at" in frame.value.columns)
     assert prompts["what"].str.contains("Look here for ROSC").any()
     assert "not verdicts" in words(app)
+
+
+def test_next_and_previous_go_from_pause_to_pause(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107")
+    app.button(key="next").click().run()
+    first = float(app.query_params["t"][0])
+    app.button(key="next").click().run()
+    second = float(app.query_params["t"][0])
+    assert second > first
+    app.button(key="previous").click().run()
+    assert float(app.query_params["t"][0]) == first
+    assert not app.exception

@@ -14,7 +14,9 @@ import pandas as pd
 
 from qi.charts.colours import ACCENTS, CHANNEL_MEANINGS
 from qi.charts.waveforms import words
+from qi.charts.waveforms.reviewed import Said
 from qi.model.case import Piece, Signal
+from qi.model.journal import REVIEWER
 from qi.model.spans import Span, Spans
 from qi.model.vocabulary import CHANNELS
 
@@ -74,26 +76,35 @@ def overlay(
     long_pause_s: float,
     listed_pause_s: float,
     depth_band_mm: tuple[float, float] | None,
+    corrections: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """Everything that is drawn on or beside the waveforms, as one JSON document.
 
-    Parameters: case, the id and revision that the samples were packed with; compressions to quality, tables of qi.model.tables
-    [s from case start], None = not recorded; arrest, stretches without circulation; unknown, time in which no chest sensor could
+    Parameters: case, the key that the samples were packed with (a new overlay of the same key takes the place of the one before,
+    and the browser keeps samples, window, cursor and selection); compressions to quality, tables of qi.model.tables [s from case
+    start], None = not recorded; arrest, stretches without circulation; unknown, time in which no chest sensor could
     see; extent, the stretch that the picture shows; zero_s, the moment shown as 0:00 (the first compression); start, the case's
     first moment, with zone; long_pause_s, pauses longer than this stand out [s]; listed_pause_s, shorter pauses get no label
-    [s]; depth_band_mm, the protocol's depth limits [mm].
+    [s]; depth_band_mm, the protocol's depth limits [mm]; corrections, those in force, in the order they were written, each with
+    number, action (add, move, remove, relabel), subject, words (short, plain), start_s, end_s, to_start_s, to_end_s [s, None where
+    it has none], who, why, and where it has one the sensor that an artefact is on.
     Returns: a dict with the keys
       kind "overlay", case, zero_s, extent_s [start, end], arrest_s and unknown_s [[start, end], …], depth_band_mm, colours
       {meaning: {light, dark}};
       clock: {utc_ms, offset_s} of case start, or None;
-      compressions: columns {time_s, onset_s, release_s, depth_mm, residual_mm} and runs (index of each run's first), or None;
-      ventilations: columns {time_s, insufflation_s, etco2_mmhg}, or None;
-      pauses: [{start_s, end_s, cause, long, listed}]; shocks: [{time_s, energy_j, words}];
-      devices: [{row, words, on_s, off_s}]; rhythms: [{start_s, end_s, words}];
-      events: [{time_s, end_s, words, meaning, shape, rank}], rank 0 the first to be given room; each of these lists may be None;
-      quality: {sensor: [[start_s, end_s, state], …]} of everything that is not good, or None.
+      compressions: columns {time_s, onset_s, release_s, depth_mm, residual_mm}, runs (index of each run's first) and persons, or
+      None; ventilations: columns {time_s, insufflation_s, etco2_mmhg} and persons, or None; persons is [[row, number], …] of the
+      rows that a reviewer put there, with the number of the correction or None;
+      pauses: [{start_s, end_s, cause, value, long, listed}]; shocks: [{time_s, energy_j, words}];
+      devices: [{row, words, kind, on_s, off_s}]; rhythms: [{start_s, end_s, words, value}];
+      events: [{time_s, end_s, words, meaning, shape, rank, subject, value}], rank 0 the first to be given room; each of these lists
+      may be None, and each of their entries says also person (a reviewer put it there or gave its cause) and number;
+      quality: {sensor: [[start_s, end_s, state], …]} of everything that is not good, or None;
+      arrest_by: [[number, number], …], the corrections that set start and end of each arrest span, None for what no person set;
+      corrections, as given.
     Times are seconds from case start to the millisecond; a missing number is None, never NaN.
     """
+    said = Said(corrections)
     return {
         "kind": "overlay",
         "case": case,
@@ -101,17 +112,19 @@ def overlay(
         "extent_s": [_ms(extent.start_s), _ms(extent.end_s)],
         "clock": _clock(start),
         "arrest_s": _pairs(arrest),
+        "arrest_by": said.edges(arrest),
         "unknown_s": _pairs(unknown),
         "depth_band_mm": None if depth_band_mm is None else list(depth_band_mm),
         "colours": ACCENTS,
-        "compressions": _compressions(compressions, pauses, unknown),
-        "ventilations": _columns(ventilations, ("time_s", "insufflation_s", "etco2_mmhg")),
-        "pauses": _pauses(pauses, long_pause_s=long_pause_s, listed_pause_s=listed_pause_s),
-        "shocks": None if shocks is None else [words.shock(row) for row in _rows(shocks)],
-        "devices": None if devices is None else [words.device(row) for row in _rows(devices)],
-        "rhythms": _rhythms(events, arrest, extent),
+        "compressions": _compressions(compressions, pauses, unknown, said),
+        "ventilations": _moments(ventilations, ("time_s", "insufflation_s", "etco2_mmhg"), "ventilation", said),
+        "pauses": _pauses(pauses, said, long_pause_s=long_pause_s, listed_pause_s=listed_pause_s),
+        "shocks": None if shocks is None else [_shock(row, said) for row in _rows(shocks)],
+        "devices": None if devices is None else [_device(row, said) for row in _rows(devices)],
+        "rhythms": _rhythms(events, arrest, extent, said),
         "quality": None if quality is None else _not_good(quality),
-        "events": None if events is None else [words.event(row) for row in _rows(events) if row["type"] not in words.ELSEWHERE],
+        "events": None if events is None else [_event(row, said) for row in _rows(events) if row["type"] not in words.ELSEWHERE],
+        "corrections": said.for_browser(),
     }
 
 
@@ -182,9 +195,9 @@ def _range_shown(signal: Signal) -> list[float]:
     return [low - room, high + room]
 
 
-def _compressions(table: pd.DataFrame | None, pauses: pd.DataFrame | None, unknown: Spans) -> dict[str, Any] | None:
+def _compressions(table: pd.DataFrame | None, pauses: pd.DataFrame | None, unknown: Spans, said: Said) -> dict[str, Any] | None:
     """Columns of the compressions, and where runs begin: after every pause and every stretch of unknown time."""
-    columns = _columns(table, ("time_s", "onset_s", "release_s", "depth_mm", "residual_mm"))
+    columns = _moments(table, ("time_s", "onset_s", "release_s", "depth_mm", "residual_mm"), "compression", said)
     if table is None or columns is None:
         return None
     breaks = np.r_[unknown.edges[:, 0], np.empty(0) if pauses is None else pauses["start_s"].to_numpy()]
@@ -193,7 +206,14 @@ def _compressions(table: pd.DataFrame | None, pauses: pd.DataFrame | None, unkno
     return columns | {"runs": [int(first) for first in firsts if first < len(table)]}
 
 
-def _pauses(table: pd.DataFrame | None, *, long_pause_s: float, listed_pause_s: float) -> list[dict[str, Any]] | None:
+def _moments(table: pd.DataFrame | None, names: Sequence[str], subject: str, said: Said) -> dict[str, Any] | None:
+    """Columns of a table of moments, and which of its rows are a person's."""
+    if table is None:
+        return None
+    return {name: _numbers(table[name].to_numpy()) for name in names} | {"persons": said.rows(table, subject)}
+
+
+def _pauses(table: pd.DataFrame | None, said: Said, *, long_pause_s: float, listed_pause_s: float) -> list[dict[str, Any]] | None:
     if table is None:
         return None
     return [
@@ -201,14 +221,36 @@ def _pauses(table: pd.DataFrame | None, *, long_pause_s: float, listed_pause_s: 
             "start_s": _ms(row["start_s"]),
             "end_s": _ms(row["end_s"]),
             "cause": words.plain(row["cause"]),
+            "value": row["cause"],
             "long": bool(row["seconds"] > long_pause_s),
             "listed": bool(row["seconds"] >= listed_pause_s),
+            "cause_by_person": row.get("cause_by") == REVIEWER,
         }
+        | said.mark(("pause",), row.get("cause_by"), row["start_s"], row["end_s"], told=True)
         for row in _rows(table)
     ]
 
 
-def _rhythms(events: pd.DataFrame | None, arrest: Spans, extent: Span) -> list[dict[str, Any]] | None:
+def _shock(row: dict[str, Any], said: Said) -> dict[str, Any]:
+    return words.shock(row) | said.mark(("shock",), row["sensor"], row["time_s"])
+
+
+def _device(row: dict[str, Any], said: Said) -> dict[str, Any]:
+    """One device; its correction may have spoken of when it came on or when it came off."""
+    shown = words.device(row)
+    told_on = said.mark(words.SUBJECTS_ON, row["source"], row["on_s"])
+    if row["off_s"] is None:
+        return shown | told_on
+    told_off = said.mark(words.SUBJECTS_OFF, row["source"], row["off_s"])
+    return shown | (told_on if told_on["number"] is not None else told_off)
+
+
+def _event(row: dict[str, Any], said: Said) -> dict[str, Any]:
+    subjects = [row["type"], *(one["subject"] for one in said.corrections if one["action"] == "relabel")]
+    return words.event(row) | said.mark(subjects, row["source"], row["time_s"])
+
+
+def _rhythms(events: pd.DataFrame | None, arrest: Spans, extent: Span, said: Said) -> list[dict[str, Any]] | None:
     """Each rhythm from when it was told to when the next one was, at most to the end of its arrest span."""
     if events is None:
         return None
@@ -217,13 +259,10 @@ def _rhythms(events: pd.DataFrame | None, arrest: Spans, extent: Span) -> list[d
     stops = np.sort(np.r_[times, arrest.edges[:, 1], extent.end_s])
     ends = stops[np.minimum(np.searchsorted(stops, times, side="right"), len(stops) - 1)]
     return [
-        {"start_s": _ms(begin), "end_s": _ms(max(begin, end)), "words": words.rhythm(value)}
-        for begin, end, value in zip(times, ends, told["value"], strict=True)
+        {"start_s": _ms(begin), "end_s": _ms(max(begin, end)), "words": words.rhythm(value), "value": value}
+        | said.mark(("rhythm",), source, begin)
+        for begin, end, value, source in zip(times, ends, told["value"], told["source"], strict=True)
     ]
-
-
-def _columns(table: pd.DataFrame | None, names: Sequence[str]) -> dict[str, list[float | None]] | None:
-    return None if table is None else {name: _numbers(table[name].to_numpy()) for name in names}
 
 
 def _not_good(quality: pd.DataFrame) -> dict[str, list[list[Any]]]:

@@ -51,6 +51,9 @@ _VALUES = {
     "tracheal_tube": "tracheal tube",
     "supraglottic": "supraglottic airway",
 }
+# What a correction of a device may be called: airway devices come and go by their own events.
+SUBJECTS_ON = ("device_on", "airway_placed")
+SUBJECTS_OFF = ("device_off", "airway_removed")
 # Types that have a lane of their own.
 ELSEWHERE = frozenset({"compression", "ventilation", "shock", "rhythm", "device_on", "device_off", "pause"})
 # type -> words, meaning (colour), shape, rank (0 is the first to be given room).
@@ -99,7 +102,13 @@ def device(row: dict[str, Any]) -> dict[str, Any]:
     """One device for the browser, from a row of DEVICES; off_s None = removal not recorded."""
     lane, name = DEVICES.get(row["kind"], (plain(row["kind"]).capitalize(),) * 2)
     off = row["off_s"]
-    return {"row": lane, "words": name, "on_s": round(row["on_s"], 3), "off_s": None if off is None else round(off, 3)}
+    return {
+        "row": lane,
+        "words": name,
+        "kind": row["kind"],
+        "on_s": round(row["on_s"], 3),
+        "off_s": None if off is None else round(off, 3),
+    }
 
 
 def event(row: dict[str, Any]) -> dict[str, Any]:
@@ -117,4 +126,6 @@ def event(row: dict[str, Any]) -> dict[str, Any]:
         "meaning": meaning,
         "shape": shape,
         "rank": rank,
+        "subject": kind,
+        "value": row["value"],
     }

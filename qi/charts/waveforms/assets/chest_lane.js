@@ -1,7 +1,9 @@
 // The chest lane of the picture: a ribbon where hands were on the chest, hanging from the chest's surface down to the depth reached.
 
 import { hatch, mix, rule, type, write } from "./paint.js";
+import { artefactsInPicture, changesOn, ofChest } from "./picture_changes.js";
 import { Shelf } from "./shelf.js";
+import { saidOf } from "./things.js";
 import { elapsed, length } from "./time.js";
 
 const ROW = 15; // height of a row of pause labels
@@ -48,6 +50,7 @@ export function chestLane(sheet) {
       type(pen, look, 12);
       const text = overlay.compressions ? "No compression was found" : "Chest compressions were not recorded";
       write(pen, text, sheet.left + 8, surface + RIBBON / 2, { colour: look.muted });
+      paintChanges(sheet, surface);
       return;
     }
     paintRibbon(sheet, surface, deepest);
@@ -58,8 +61,14 @@ export function chestLane(sheet) {
     }
     rule(pen, sheet.left, surface, sheet.right, surface, look.faint);
     for (const label of labels.placed) paintLabel(sheet, label, surface);
+    paintChanges(sheet, surface);
   };
   return lane;
+}
+
+function paintChanges(sheet, surface) {
+  artefactsInPicture(sheet, surface, RIBBON);
+  changesOn(sheet, ofChest, sheet.overlay.compressions, surface - 1);
 }
 
 function deepestShown(overlay) {
@@ -201,5 +210,5 @@ function paintPause(sheet, pause, surface) {
   const cause = pause.cause && pause.cause !== "unknown" ? `Cause: ${pause.cause}` : "Cause unknown";
   const title = `Pause, ${length(seconds)}`;
   const when = `${elapsed(pause.start_s - overlay.zero_s)} to ${elapsed(pause.end_s - overlay.zero_s)}`;
-  sheet.add({ x0: left, x1: right, y0: surface - 4, y1: surface + RIBBON, at: pause.start_s, to: pause.end_s, title, lines: [cause, when] });
+  sheet.add({ x0: left, x1: right, y0: surface - 4, y1: surface + RIBBON, at: pause.start_s, to: pause.end_s, title, lines: [cause, when, saidOf(overlay, pause)] });
 }

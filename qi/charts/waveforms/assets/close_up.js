@@ -1,8 +1,10 @@
 // "Close up": the waveforms of a window with the detected events on them; zoom and pan happen here, without the server.
 
 import { tell } from "./cases.js";
+import { Editor } from "./close_up_edit.js";
 import { paintMarks, paintStrip, stripRows } from "./close_up_marks.js";
-import { element, Frame } from "./frame.js";
+import { button, element } from "./element.js";
+import { Frame } from "./frame.js";
 import { eventLines } from "./listing.js";
 import { paintOverview } from "./overview.js";
 import { rule, type, write } from "./paint.js";
@@ -14,14 +16,14 @@ const NARROWEST = 0.5; // seconds
 const AROUND = 10; // seconds shown on either side of a chosen moment
 const AXIS = 22;
 const OVERVIEW = 34;
+const HELP =
+  "Waveforms of a window of the case. Left and right arrow keys move the window, with Shift by a whole window; plus and minus zoom; " +
+  "Home and End go to the start and the end; 0 shows the whole case.";
 const seen = new Map(); // case and view -> last window, so that a view that comes back stands where it stood
 
 export class CloseUp extends Frame {
   constructor(parent) {
-    super(parent, {
-      name: "close-up",
-      help: "Waveforms of a window of the case. Left and right arrow keys move the window, with Shift by a whole window; plus and minus zoom; Home and End go to the start and the end; 0 shows the whole case.",
-    });
+    super(parent, { name: "close-up", help: HELP });
     this.plot.setAttribute("aria-label", "Waveforms, close up");
     this.hint = element("div", "hint", "Click the waveforms first; then the wheel zooms");
     this.plot.append(this.hint);
@@ -31,17 +33,11 @@ export class CloseUp extends Frame {
       ["‹", "Earlier", () => this.pan(-0.5)],
       ["›", "Later", () => this.pan(0.5)],
       ["Whole case", "Show the whole case", () => this.go(...this.all)],
-    ].map(([text, name, act]) => {
-      const button = element("button", "", text);
-      button.type = "button";
-      button.title = name;
-      button.setAttribute("aria-label", name);
-      button.addEventListener("click", act);
-      return button;
-    });
+    ].map((given) => button(...given));
     this.bar.prepend(...this.buttons);
     this.window = null;
     this.pointer = null;
+    this.editor = new Editor(this);
   }
 
   get ready() {
@@ -60,6 +56,7 @@ export class CloseUp extends Frame {
     const { moment, window } = this.data;
     const first = window ?? (moment == null ? [zero - 2, zero + 28] : [moment - AROUND, moment + AROUND]);
     this.go(...(this.window ?? seen.get(this.place) ?? first));
+    this.editor.arrived();
   }
 
   get place() {
@@ -68,6 +65,8 @@ export class CloseUp extends Frame {
 
   /** Python asks for another moment or window than before. */
   changed(before) {
+    this.editor.changed(before);
+    this.help.textContent = this.editor.on ? `${HELP} ${this.editor.help}` : HELP;
     if (!this.window || before.case !== this.data.case) return;
     const { moment, window } = this.data;
     if (window && String(window) !== String(before.window)) this.go(...window);
@@ -89,6 +88,7 @@ export class CloseUp extends Frame {
     const begin = Math.max(first, Math.min(last - wide, middle - wide / 2));
     this.window = [begin, begin + wide];
     seen.set(this.place, this.window);
+    this.root.dataset.window = this.window.join(" ");
     tell("window", this.data.case, this.window, this);
     this.request();
     const { zero_s: zero, clock: start } = this.overlay;
@@ -166,34 +166,41 @@ export class CloseUp extends Frame {
 
   close() {
     clearTimeout(this.listing);
+    clearTimeout(this.hinting);
+    this.editor.close();
     super.close();
   }
 
   paintOver(pen) {
+    if (this.editor.on) this.editor.paintOver(pen);
     if (!this.pointer) return;
     const { look, left, right } = this.sheet;
     const { x } = this.pointer;
     if (x < left || x > right || this.pointer.y > this.bottom + AXIS) return;
     rule(pen, x, this.lanes[0]?.top ?? 0, x, this.bottom, look.muted);
-    const seconds = this.sheet.seconds(x);
+    this.paintMoment(pen, x, look.ink, look.back);
+  }
+
+  /** A moment's time on the axis, in a box under x. */
+  paintMoment(pen, x, ground, ink, text = elapsed(this.sheet.seconds(x) - this.overlay.zero_s, 2)) {
+    const { left, right, look } = this.sheet;
     type(pen, look, 11, 600);
-    const text = elapsed(seconds - this.overlay.zero_s, 2);
     const wide = pen.measureText(text).width + 10;
     const box = Math.max(left - 20, Math.min(x - wide / 2, right + 12 - wide));
-    pen.fillStyle = look.ink;
+    pen.fillStyle = ground;
     pen.fillRect(box, this.bottom + 3, wide, 17);
-    write(pen, text, box + 5, this.bottom + 12, { colour: look.back });
+    write(pen, text, box + 5, this.bottom + 12, { colour: ink });
   }
 
   hover(point) {
     this.pointer = point;
     this.requestOver();
+    this.editor.hover(point);
     if (!point) return this.showTip(0, 0, "", []);
     const { left, right } = this.sheet;
     if (point.x < left || point.x > right || point.y > this.bottom) return this.showTip(0, 0, "", []);
     const seconds = this.sheet.seconds(point.x);
-    const hit = this.items.filter((item) => point.x >= item.x0 - 3 && point.x <= item.x1 + 3 && point.y >= item.y0 - 2 && point.y <= item.y1 + 2);
-    const item = hit.sort((one, other) => one.x1 - one.x0 - (other.x1 - other.x0))[0];
+    const item = this.itemAt(point);
     const lane = this.lanes.find((one) => point.y >= one.top && point.y < one.top + one.height);
     const value = lane?.channel.at(seconds);
     const reading = value == null ? null : `${lane.channel.name}: ${value.toFixed(lane.decimals)} ${lane.channel.unit}`;
@@ -208,7 +215,11 @@ export class CloseUp extends Frame {
       const [from, to] = this.window;
       const middle = this.overviewSeconds(point.x);
       this.go(middle - (to - from) / 2, middle + (to - from) / 2);
-    } else if (point.x >= this.sheet.left && point.x <= this.sheet.right) {
+    } else if (point.x < this.sheet.left || point.x > this.sheet.right) {
+      return;
+    } else if (this.editor.on) {
+      this.editor.click(point);
+    } else {
       this.trigger("moment", Math.round(this.sheet.seconds(point.x) * 1000) / 1000);
     }
   }
@@ -218,15 +229,25 @@ export class CloseUp extends Frame {
     return this.all[0] + ((across - left) / (right - left)) * (this.all[1] - this.all[0]);
   }
 
+  /** What a press takes hold of: something of the editor's, the overview's box, or the window. */
   drag(from, here, phase) {
-    if (phase === "begin") this.grip = { window: this.window, overview: from.y > this.bottom + AXIS };
+    if (phase === "begin") {
+      const overview = from.y > this.bottom + AXIS;
+      this.grip = { window: this.window, overview, edit: overview ? null : this.editor.grip(from) };
+    }
+    if (this.grip.edit) {
+      this.pointer = null;
+      this.showTip(0, 0, "", []);
+      this.grip.edit(here, phase);
+      return;
+    }
     const [left, right] = [this.sheet.left, this.sheet.right];
     const width = this.grip.overview ? this.all[1] - this.all[0] : this.grip.window[0] - this.grip.window[1];
     const by = ((here.x - from.x) / (right - left)) * width;
-    this.plot.classList.toggle("dragging", phase !== "end");
+    this.plot.classList.toggle("dragging", phase === "begin" || phase === "move");
     this.showTip(0, 0, "", []);
     this.pointer = null;
-    this.go(this.grip.window[0] + by, this.grip.window[1] + by);
+    if (phase !== "cancel") this.go(this.grip.window[0] + by, this.grip.window[1] + by);
   }
 
   /** The wheel zooms once the plot is in use; before that it scrolls the page, as the reader expects. */
@@ -248,6 +269,11 @@ export class CloseUp extends Frame {
     }
   }
 
+  /** A finger that rests begins a stretch. */
+  holding() {
+    if (this.editor.on) this.editor.say("Now draw a stretch");
+  }
+
   showHint() {
     this.hint.classList.add("on");
     clearTimeout(this.hinting);
@@ -255,7 +281,9 @@ export class CloseUp extends Frame {
   }
 
   key(event) {
-    if (!this.ready || event.ctrlKey || event.metaKey || event.altKey) return false;
+    if (!this.ready) return false;
+    if (this.editor.on && this.editor.key(event)) return true;
+    if (event.ctrlKey || event.metaKey || event.altKey) return false;
     const [from, to] = this.window;
     const acts = {
       ArrowLeft: () => this.pan(event.shiftKey ? -1 : -0.15),

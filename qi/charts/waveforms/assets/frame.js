@@ -1,19 +1,15 @@
 // What both views share: their elements, sizes, pointer and keys, the hover tip and the words for screen readers.
 
 import { find, listen } from "./cases.js";
+import { element } from "./element.js";
+import { showLegend } from "./legend.js";
 import { fit, theme } from "./paint.js";
 
-/** A new element with a class and text; text never becomes markup. */
-export function element(tag, className, text = "") {
-  const made = document.createElement(tag);
-  made.className = className;
-  made.textContent = text;
-  return made;
-}
+const LONG_PRESS = 500; // ms that a finger rests before it chooses a stretch instead of moving the window
 
 /**
  * A view draws itself in three methods of its own: `plan(pen, width)` answers the height, `paint(pen, width, height)` draws the
- * picture, `paintOver(pen, width, height)` what follows the pointer. And it may take: hover, click, drag, wheel, key, heard.
+ * picture, `paintOver(pen, width, height)` what follows the pointer. And it may take: hover, click, drag, holding, wheel, key, heard.
  */
 export class Frame {
   constructor(parent, { name, help }) {
@@ -35,17 +31,24 @@ export class Frame {
     this.help = element("p", "unseen", help);
     this.help.id = "help";
     this.list = element("ol", "unseen events");
+    this.legend = element("p", "legend");
+    this.legend.hidden = true;
     this.bar.append(this.range);
     this.plot.append(this.base, this.over, this.tip, this.waiting);
-    this.root.append(this.bar, this.plot, this.help, this.list);
+    this.root.append(this.bar, this.plot, this.legend, this.help, this.list);
     parent.append(this.root);
     this.data = {};
+    this.items = []; // what the last frame marked: {x0, x1, y0, y1, title, lines, …}
     this.look = null;
     this.asked = 0;
     this.stale = true;
     this.pressed = null;
     this.listenToPointer();
-    this.plot.addEventListener("keydown", (event) => this.key?.(event) && event.preventDefault());
+    this.plot.addEventListener("keydown", (event) => {
+      if (!this.key?.(event)) return;
+      event.preventDefault();
+      event.stopPropagation(); // the page has letters of its own
+    });
     this.sizes = new ResizeObserver(() => this.request());
     this.sizes.observe(this.root);
     this.unlisten = listen((message) => {
@@ -74,6 +77,7 @@ export class Frame {
       if (this.overlay) this.arrived?.();
     }
     this.look = this.overlay ? theme(this.root, this.overlay.colours) : null;
+    if (this.overlay) showLegend(this.legend, this.overlay, this.look);
     this.request();
   }
 
@@ -81,6 +85,8 @@ export class Frame {
     this.sizes.disconnect();
     this.unlisten();
     cancelAnimationFrame(this.asked);
+    clearTimeout(this.saying);
+    clearTimeout(this.longPress);
     this.root.remove();
   }
 
@@ -137,6 +143,14 @@ export class Frame {
     this.list.replaceChildren(...lines.map((line) => element("li", "", line)));
   }
 
+  /** The smallest marked thing under a point, of equals the nearest; null where there is none. */
+  itemAt({ x, y }, wanted = () => true) {
+    const hit = this.items.filter((item) => x >= item.x0 - 3 && x <= item.x1 + 3 && y >= item.y0 - 2 && y <= item.y1 + 2 && wanted(item));
+    const wide = (item) => (item.first ? 0 : Math.round(item.x1 - item.x0));
+    const away = (item) => Math.abs((item.x0 + item.x1) / 2 - x);
+    return hit.sort((one, other) => wide(one) - wide(other) || away(one) - away(other))[0] ?? null;
+  }
+
   /** Show the tip beside a point of the plot; without lines, hide it. */
   showTip(x, y, title, lines) {
     this.tip.hidden = !title;
@@ -157,8 +171,10 @@ export class Frame {
     };
     plot.addEventListener("pointerdown", (event) => {
       if (event.button !== 0 || !this.size) return;
-      this.pressed = { ...at(event), moved: false };
+      const touch = event.pointerType !== "mouse";
+      this.pressed = { ...at(event), moved: false, shift: event.shiftKey, touch, held: false };
       plot.setPointerCapture(event.pointerId);
+      if (touch) this.longPress = setTimeout(() => this.hold(), LONG_PRESS);
     });
     plot.addEventListener("pointermove", (event) => {
       if (!this.size) return;
@@ -172,17 +188,33 @@ export class Frame {
       }
     });
     plot.addEventListener("pointerup", (event) => {
-      const pressed = this.pressed;
-      this.pressed = null;
+      const pressed = this.letGo();
       if (!pressed) return;
       if (pressed.moved) this.drag?.(pressed, at(event), "end");
-      else this.click?.(at(event));
+      else this.click?.(at(event), pressed);
     });
     plot.addEventListener("pointercancel", () => {
-      this.pressed = null;
+      const pressed = this.letGo();
+      if (pressed?.moved) this.drag?.(pressed, pressed, "cancel");
       this.hover?.(null);
     });
     plot.addEventListener("pointerleave", () => !this.pressed && this.hover?.(null));
     plot.addEventListener("wheel", (event) => this.wheel?.(event, at(event)), { passive: false });
+    plot.addEventListener("contextmenu", (event) => this.pressed?.held && event.preventDefault());
+  }
+
+  /** A finger or pen that rested: what it draws next is a stretch. */
+  hold() {
+    if (!this.pressed || this.pressed.moved) return;
+    this.pressed.held = true;
+    this.holding?.(this.pressed);
+  }
+
+  /** The end of a press; answers what it was. */
+  letGo() {
+    const pressed = this.pressed;
+    this.pressed = null;
+    clearTimeout(this.longPress);
+    return pressed;
   }
 }

@@ -97,38 +97,44 @@ export function wrap(pen, text, room) {
   return lines;
 }
 
-/** Slanted lines: time about which nothing is known. */
-export function hatch(pen, look, x, y, width, height) {
+/** Slanted lines: time about which nothing is known. Crossed lines, see-through: a stretch that a reviewer calls artefact. */
+export function hatch(pen, look, x, y, width, height, kind = "slanted") {
   if (width < 1) return;
-  look.hatching ??= hatching(look);
-  look.hatching.setTransform(new DOMMatrix().scale(1 / look.ratio));
-  pen.fillStyle = look.hatching;
+  look.hatching ??= {};
+  look.hatching[kind] ??= hatching(look, kind === "crossed");
+  look.hatching[kind].setTransform(new DOMMatrix().scale(1 / look.ratio));
+  pen.fillStyle = look.hatching[kind];
   pen.fillRect(x, y, width, height);
 }
 
 /** A tile of the hatching, made once for a theme, as fine as the screen. */
-function hatching(look) {
+function hatching(look, crossed) {
   const tile = document.createElement("canvas");
-  const side = Math.round(7 * look.ratio);
+  const side = Math.round((crossed ? 14 : 7) * look.ratio);
   tile.width = side;
   tile.height = side;
   const pen = tile.getContext("2d");
   pen.fillStyle = look.back;
-  pen.fillRect(0, 0, side, side);
+  if (!crossed) pen.fillRect(0, 0, side, side);
   pen.strokeStyle = look.faint;
   pen.lineWidth = look.ratio * 0.8;
   pen.beginPath();
   for (const shift of [-side, 0, side]) {
     pen.moveTo(shift - 1, side + 1);
     pen.lineTo(shift + side + 1, -1);
+    if (!crossed) continue;
+    pen.moveTo(shift - 1, -1);
+    pen.lineTo(shift + side + 1, side + 1);
   }
   pen.stroke();
   return pen.createPattern(tile, "repeat");
 }
 
-/** A mark of one of the shapes diamond, triangle, square, disc, ring, bar, about its middle. */
-export function mark(pen, shape, x, y, size, colour, ground) {
+/** A mark of one of the shapes diamond, triangle, square, disc, ring, bar, start, end, about its middle; hollow: a person's. */
+export function mark(pen, shape, x, y, size, colour, ground, hollow = false) {
+  if (shape === "start" || shape === "end") return edgeMark(pen, shape === "start" ? 1 : -1, x, y, size, colour);
   const half = size / 2;
+  const open = hollow || shape === "ring";
   pen.beginPath();
   if (shape === "diamond") {
     polygon(pen, [[x, y - half * 1.25], [x + half, y], [x, y + half * 1.25], [x - half, y]]);
@@ -137,15 +143,53 @@ export function mark(pen, shape, x, y, size, colour, ground) {
   } else if (shape === "square") {
     pen.rect(x - half * 0.85, y - half * 0.85, size * 0.85, size * 0.85);
   } else if (shape === "bar") {
-    pen.rect(x - 1, y - half, 2, size);
+    pen.rect(x - (hollow ? 2.5 : 1), y - half, hollow ? 5 : 2, size);
   } else {
     pen.arc(x, y, half * 0.9, 0, 7);
   }
-  pen.fillStyle = shape === "ring" ? ground : colour;
+  pen.fillStyle = open ? ground : colour;
   pen.fill();
-  pen.strokeStyle = shape === "ring" ? colour : ground;
-  pen.lineWidth = shape === "ring" ? 2 : 1;
-  if (shape !== "bar") pen.stroke();
+  pen.strokeStyle = open ? colour : ground;
+  pen.lineWidth = open ? 2 : 1;
+  if (shape !== "bar" || hollow) pen.stroke();
+  if (shape !== "ring" || !hollow) return;
+  pen.fillStyle = colour; // a person's ring has a dot, as it is hollow already
+  pen.fillRect(x - 1.5, y - 1.5, 3, 3);
+}
+
+/** A bracket that opens or closes: where an arrest starts or ends. */
+function edgeMark(pen, way, x, y, size, colour) {
+  const half = size / 2;
+  stroke(pen, [[x + way * half, y - half], [x, y - half], [x, y + half], [x + way * half, y + half]], colour, 2);
+}
+
+/** The sign for "a reviewer put this here": a small v whose tip, at (x, y), points down at it. */
+export function tick(pen, x, y, colour, size = 5) {
+  stroke(pen, [[x - size * 0.8, y - size], [x, y], [x + size * 0.8, y - size]], colour, 1.75);
+}
+
+/** A broken outline about what a reviewer put there. */
+export function outline(pen, x, y, width, height, colour) {
+  pen.setLineDash([3, 2]);
+  pen.strokeStyle = colour;
+  pen.lineWidth = 1;
+  pen.strokeRect(Math.round(x) + 0.5, Math.round(y) + 0.5, Math.round(width), Math.round(height));
+  pen.setLineDash([]);
+}
+
+/** The sign for "a reviewer took this away". */
+export function cross(pen, x, y, colour, size = 4) {
+  stroke(pen, [[x - size, y - size], [x + size, y + size]], colour, 1.5);
+  stroke(pen, [[x - size, y + size], [x + size, y - size]], colour, 1.5);
+}
+
+/** An open line through points. */
+function stroke(pen, points, colour, width) {
+  pen.beginPath();
+  points.forEach(([x, y], at) => (at ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+  pen.strokeStyle = colour;
+  pen.lineWidth = width;
+  pen.stroke();
 }
 
 function polygon(pen, points) {

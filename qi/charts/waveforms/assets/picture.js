@@ -136,12 +136,6 @@ export class Picture extends Frame {
     write(pen, text, box + 5, this.bottom + 12, { colour: look.back });
   }
 
-  /** The smallest marked thing under a point. */
-  itemAt({ x, y }) {
-    const hit = this.items.filter((item) => x >= item.x0 - 3 && x <= item.x1 + 3 && y >= item.y0 - 2 && y <= item.y1 + 2);
-    return hit.sort((one, other) => one.x1 - one.x0 - (other.x1 - other.x0))[0] ?? null;
-  }
-
   hover(point) {
     const { left, right } = this.sheet;
     this.pointer = point && point.x >= left && point.x <= right ? point : null;

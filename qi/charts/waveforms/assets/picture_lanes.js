@@ -1,7 +1,9 @@
 // The other lanes of the picture. Each answers {title, height, paint(top)}, and where it can: ticks, read(seconds).
 
-import { mark, mix, rule, shorten, type, write } from "./paint.js";
+import { mark, mix, outline, rule, shorten, tick, type, write } from "./paint.js";
+import { changesOn, goneOfEvents, goneOfRhythm, ofBreaths } from "./picture_changes.js";
 import { Shelf } from "./shelf.js";
+import { saidOf } from "./things.js";
 import { clock, elapsed, length, levels } from "./time.js";
 
 const BAR = 15;
@@ -25,8 +27,12 @@ export function arrestLane(sheet) {
       pen.fillRect(left, top + 13, right - left, 3);
       type(pen, look, 11, 600);
       const text = `${many ? `Arrest ${at + 1}` : "Arrest"}, ${elapsed(to - from)}`;
-      if (pen.measureText(text).width < right - left) write(pen, text, left, top + 5, { colour: look.ink });
-      const lines = [`${elapsed(from - overlay.zero_s)} to ${elapsed(to - overlay.zero_s)}`];
+      const begin = left + (overlay.arrest_by[at][0] === null ? 0 : 9); // beside the reviewer's mark
+      if (pen.measureText(text).width < right - begin) write(pen, text, begin, top + 5, { colour: look.ink });
+      const edges = overlay.arrest_by[at];
+      edges.forEach((number, side) => number !== null && tick(pen, side ? right : left, top + 12, look.ink));
+      const said = ["start", "end"].map((edge, side) => (edges[side] === null ? "" : `${edge} ${saidOf(overlay, { person: true, number: edges[side] })}`));
+      const lines = [`${elapsed(from - overlay.zero_s)} to ${elapsed(to - overlay.zero_s)}`, ...said];
       sheet.add({ x0: left, x1: right, y0: top, y1: top + 18, at: from, to, title: text, lines });
     });
   };
@@ -73,6 +79,7 @@ export function breathLane(sheet) {
       const at = x(time);
       if (at >= sheet.left && at <= sheet.right) pen.fillRect(at - 0.75, top + 3, 1.5, height - 6);
     }
+    changesOn(sheet, ofBreaths, breaths, top + 2);
     return undefined;
   };
   const read = (seconds) => {
@@ -204,7 +211,8 @@ function paintDevices(sheet, devices, top) {
       write(pen, device.words, left - wide - 5, top + BAR / 2 + 0.5, { colour: look.ink });
     }
     const off = device.off_s === null ? "Removal not recorded" : `Off ${elapsed(device.off_s - overlay.zero_s)}, on for ${length(device.off_s - device.on_s)}`;
-    const lines = [`On ${elapsed(device.on_s - overlay.zero_s)}`, off];
+    if (device.person) outline(pen, left, top, right - left - 1, BAR - 1, look.ink);
+    const lines = [`On ${elapsed(device.on_s - overlay.zero_s)}`, off, saidOf(overlay, device)];
     sheet.add({ x0: left, x1: right, y0: top, y1: top + BAR, at: device.on_s, title: device.words, lines });
   }
 }
@@ -230,6 +238,7 @@ export function rhythmLane(sheet) {
     for (const shock of shocks ?? []) room.take(0, sheet.x(shock.time_s) - 7, sheet.x(shock.time_s) + 7);
     for (const shock of shocks ?? []) paintShock(sheet, shock, top + 11, room);
     const missing = [shocks ? (shocks.length ? "" : "No shock was found") : "Shocks were not recorded", rhythms?.length ? "" : "No rhythm was charted"];
+    changesOn(sheet, goneOfRhythm, null, top + 1);
     missing.forEach((text, at) => text && absent(sheet, top + 22 * at, 22, text));
   };
   return { title: "Rhythm and shocks", height, paint };
@@ -249,7 +258,8 @@ function paintRhythm(sheet, rhythm, top) {
     const text = shorten(pen, rhythm.words, right - left - 11);
     if (text === rhythm.words || text.length > 4) write(pen, text, left + 7, top + 9, { colour: look.ink });
   }
-  const lines = [`Told at ${elapsed(rhythm.start_s - overlay.zero_s)}, until the next was told at ${elapsed(rhythm.end_s - overlay.zero_s)}`];
+  const lines = [`Told at ${elapsed(rhythm.start_s - overlay.zero_s)}, until the next was told at ${elapsed(rhythm.end_s - overlay.zero_s)}`, saidOf(overlay, rhythm)];
+  if (rhythm.person) outline(pen, left, top, right - left - 2, 16, look.ink);
   sheet.add({ x0: left, x1: right, y0: top, y1: top + 17, at: rhythm.start_s, title: rhythm.words, lines });
 }
 
@@ -257,7 +267,7 @@ function paintShock(sheet, shock, y, room) {
   const { pen, look, x, overlay } = sheet;
   const at = x(shock.time_s);
   if (at < sheet.left || at > sheet.right) return;
-  mark(pen, "diamond", at, y, 12, look.of("shock"), look.back);
+  mark(pen, "diamond", at, y, 12, look.of("shock"), look.back, shock.person);
   type(pen, look, 11, 600);
   const text = shock.energy_j === null ? "" : `${shock.energy_j} J`;
   const wide = pen.measureText(text).width;
@@ -265,7 +275,7 @@ function paintShock(sheet, shock, y, room) {
     room.take(0, at + 8, at + 12 + wide);
     write(pen, text, at + 9, y + 0.5, { colour: look.ink });
   }
-  sheet.add({ x0: at - 7, x1: at + 7, y0: y - 9, y1: y + 9, at: shock.time_s, title: shock.words, lines: [elapsed(shock.time_s - overlay.zero_s), clock(shock.time_s, overlay.clock)] });
+  sheet.add({ x0: at - 7, x1: at + 7, y0: y - 9, y1: y + 9, at: shock.time_s, title: shock.words, lines: [elapsed(shock.time_s - overlay.zero_s), clock(shock.time_s, overlay.clock), saidOf(overlay, shock)] });
 }
 
 /** Drugs and other events; each with its words where there is room, the weightiest first. */
@@ -287,6 +297,7 @@ export function eventLane(sheet) {
   const paint = (top) => {
     if (!overlay.events) return absent(sheet, top, height, "Events were not recorded");
     for (const one of [...placed, ...outside]) paintEvent(sheet, one, top + row * (one.row + 0.5));
+    changesOn(sheet, goneOfEvents, null, top + 1);
     return undefined;
   };
   return { title: "Drugs and events", height, paint };
@@ -334,9 +345,11 @@ function paintEvent(sheet, placed, y) {
     pen.fillStyle = mix(colour, look.back, 0.5);
     pen.fillRect(at, y + 6, Math.min(sheet.right, x(event.end_s)) - at, 2);
   }
-  mark(pen, event.shape, at, y, 10, colour, look.back);
+  mark(pen, event.shape, at, y, 10, colour, look.back, event.person);
   const wide = pen.measureText(text).width;
   if (text) write(pen, text, flipped ? at - 10 - wide : at + 10, y + 0.5, { colour: look.ink });
-  const lines = [elapsed(event.time_s - overlay.zero_s), clock(event.time_s, overlay.clock)];
-  sheet.add({ x0: Math.min(at - 7, flipped ? at - 10 - wide : at), x1: flipped ? at + 7 : at + 12 + wide, y0: y - 8, y1: y + 8, at: event.time_s, title: event.words, lines });
+  const lines = [elapsed(event.time_s - overlay.zero_s), clock(event.time_s, overlay.clock), saidOf(overlay, event)];
+  const [x0, x1] = [Math.min(at - 7, flipped ? at - 13 - wide : at), flipped ? at + 7 : at + 12 + wide];
+  if (event.person) outline(pen, x0, y - 8, x1 - x0, 15, look.ink);
+  sheet.add({ x0, x1, y0: y - 8, y1: y + 8, at: event.time_s, title: event.words, lines });
 }

@@ -9,6 +9,19 @@ const RUN = 150; // samples drawn with one stroke; long strokes are slow to fill
 const DENSE = 60; // samples a pixel from which the trace is a block of colour, drawn quieter
 const LEAST = 2; // samples a pixel from which lowest and highest are drawn instead of each sample
 
+const CHEST = new Set(["compression_depth", "compression_force", "chest_acceleration"]);
+const AIRWAY = new Set(["airway_pressure", "airway_flow", "co2", "thoracic_impedance"]);
+const ECG = new Set(["ecg"]);
+const HOMES = { compression: CHEST, pause: CHEST, ventilation: AIRWAY, rhythm: ECG };
+
+/** The lanes on which things of a subject are drawn; a pause is drawn on the first lane where no chest sensor was. */
+export function lanesOf(subject, lanes) {
+  const home = HOMES[subject];
+  if (!home) return lanes;
+  const own = lanes.filter((lane) => home.has(lane.channel.channel));
+  return subject === "pause" && !own.length ? lanes.slice(0, 1) : own;
+}
+
 /** Where and how a channel is drawn; y(value) answers the height on the canvas. */
 export function planTrace(sheet, channel, top) {
   const height = HEIGHT;

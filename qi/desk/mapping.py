@@ -1,0 +1,122 @@
+"""From what a person says of unknown columns and words to a map, kept by agency as a file of its own."""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from qi.desk.agencies import maps_folder
+from qi.intake.look_over import FileReport
+from qi.intake.map_draft import Draft
+from qi.intake.map_form import EventColumns, Map, TimeFormat
+from qi.intake.maps import check_map, parse_map, write_map
+from qi.intake.meanings import Column, Word
+from qi.library.library import Library
+from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED
+
+ASK = "?"  # a name that nobody has said anything of yet
+CHANNEL_CHOICES = (ASK, IGNORED, *CHANNELS)
+EVENT_CHOICES = (ASK, *EVENT_VALUES)
+
+
+def units_of() -> list[str]:
+    """Every unit that some channel knows."""
+    units = {unit for about in CHANNELS.values() for unit in (about.factors or {about.unit: 1.0}) if unit}
+    return sorted(units, key=str.casefold)
+
+
+def columns_of(draft: Draft) -> pd.DataFrame:
+    """The columns of a table as a person fills them in: column, first values, is, unit, scale."""
+    rows = [
+        {
+            "column": guess.name,
+            "first values": ", ".join(guess.examples),
+            "is": guess.channel or (ASK if guess.is_numbers else IGNORED),
+            "unit": guess.unit or None,
+            "scale": 1.0,
+        }
+        for guess in draft.columns
+    ]
+    return pd.DataFrame(rows, columns=["column", "first values", "is", "unit", "scale"])
+
+
+def words_of(draft: Draft) -> pd.DataFrame:
+    """The event words of a table as a person fills them in: word, times, is, value."""
+    rows = [{"word": guess.text, "times": guess.count, "is": guess.type or ASK, "value": None} for guess in draft.words]
+    return pd.DataFrame(rows, columns=["word", "times", "is", "value"])
+
+
+def unknowns_of(report: FileReport) -> pd.DataFrame:
+    """What is not understood in a recognised file, as a person fills it in: name, what, times, is, unit, value."""
+    rows = [
+        {"name": one.name, "what": one.kind, "times": one.count, "is": ASK, "unit": None, "value": None, "why": one.detail}
+        for one in report.unknown
+        if one.kind in ("channel", "unit", "event")
+    ]
+    return pd.DataFrame(rows, columns=["name", "what", "times", "is", "unit", "value", "why"]).drop_duplicates(["name", "what"])
+
+
+def table_map(
+    draft: Draft, name: str, time: TimeFormat, columns: Iterable[Mapping[str, object]], words: Iterable[Mapping[str, object]]
+) -> Map:
+    """The map that a person confirmed for a table.
+
+    Parameters: draft; name of the map; time, the form that was chosen; columns and words, the rows as filled in.
+    Raises: QiError where it does not hold together, saying what would be right.
+    """
+    said = [
+        Column(str(row["column"]), str(row["is"]), str(row["unit"] or ""), float(str(row["scale"] or 1.0)))
+        for row in columns
+        if row["is"] != ASK
+    ]
+    meant = [Word(str(row["word"]), str(row["is"]), str(row["value"] or "")) for row in words if row["is"] != ASK]
+    made = replace(draft.map, name=name, time=time, columns=tuple(said), words=tuple(meant))
+    if made.kind == "dispatch":
+        made = replace(made, columns=draft.map.columns, time=replace(time, columns=()))
+    if made.kind == "events":
+        made = replace(made, columns=())
+    check_map(made)
+    return made
+
+
+def words_map(name: str, rows: Iterable[Mapping[str, object]]) -> Map:
+    """The map that a person confirmed for labels and words of a file that is recognised by itself.
+
+    Raises: QiError as table_map.
+    """
+    filled = [row for row in rows if row["is"] != ASK]
+    labels = [Column(str(row["name"]), str(row["is"]), str(row["unit"] or "")) for row in filled if row["what"] != "event"]
+    words = [Word(str(row["name"]), str(row["is"]), str(row["value"] or "")) for row in filled if row["what"] == "event"]
+    made = Map(name, "words", labels=tuple(labels), words=tuple(words), events=EventColumns())
+    check_map(made)
+    return made
+
+
+def keep(library: Library, agency: str, map_: Map) -> Path:
+    """Keep a map for an agency; one of the same name is replaced.
+
+    Returns: its file, which can be shared.
+    """
+    folder = maps_folder(library, agency)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{re.sub(r'[^A-Za-z0-9]+', '-', map_.name).strip('-').lower()[:60] or 'map'}.toml"
+    path.write_text(write_map(map_), encoding="utf-8")
+    return path
+
+
+def take_in(library: Library, agency: str, text: str) -> Map:
+    """Keep a map that another agency shared.
+
+    Raises: QiError where it is no map, naming the line.
+    """
+    map_ = parse_map(text)
+    keep(library, agency, map_)
+    return map_
+
+
+def kept(library: Library, agency: str) -> Sequence[Path]:
+    """The files of an agency's maps."""
+    folder = maps_folder(library, agency)
+    return sorted(folder.glob("*.toml")) if folder.is_dir() else []

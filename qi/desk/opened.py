@@ -1,0 +1,78 @@
+"""A case of the library on the desk: as the files tell it, with the clocks a reviewer set, and what the detectors saw on it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from qi import pipeline
+from qi.corrections.clocks import setting_of, with_offsets
+from qi.desk.agencies import maps_of, protocols_near
+from qi.intake.folder import read_case
+from qi.library.library import Library
+from qi.library.outcomes import outcomes_of
+from qi.model.case import Case
+from qi.model.clock_proposal import ClockSetting
+from qi.model.corrections import Correction, correction_of
+from qi.model.errors import UnreadableFile
+from qi.model.fused import Looked
+from qi.model.journal import FIRST, Line, counting
+from qi.model.review import Protocol, Review
+
+
+@dataclass(frozen=True, eq=False)
+class Opened:
+    """raw is the case as its files tell it; case has the clocks that a reviewer set; looked is what the detectors saw on it."""
+
+    key: str
+    raw: Case
+    case: Case
+    protocol: Protocol
+    looked: Looked
+
+
+def clock_settings(lines: Sequence[Line]) -> tuple[ClockSetting, ...]:
+    """The clocks as the journal sets them; of several lines on one clock the last counts."""
+    found = {setting.clock: setting for setting in (setting_of(line) for line in counting(lines) if line.kind == "clock")}
+    return tuple(found.values())
+
+
+def open_case(library: Library, key: str, settings: Sequence[ClockSetting] = ()) -> Opened:
+    """Take a case of the library onto the desk.
+
+    Parameters: library; key, of the case; settings, the clocks that a reviewer set.
+    Raises: NoSuchCase; UnreadableFile where neither the stored copy nor the originals can be read.
+    """
+    raw = stored(library, key)
+    case = with_offsets(raw, settings) if settings else raw
+    in_force = pipeline.choose_protocol(case, near=protocols_near(library))
+    return Opened(key, raw, case, in_force, pipeline.look(case, in_force))
+
+
+def stored(library: Library, key: str) -> Case:
+    """The case as its files tell it, from the stored copy; a copy that is damaged or old is made anew from the originals."""
+    try:
+        return library.case(key)
+    except UnreadableFile:
+        entry = library.about(key)
+        case = read_case(library.originals_folder(key), maps=maps_of(library, entry.agency))
+        case = replace(case, id=entry.case_id)
+        library.store(key, case)
+        return case
+
+
+def corrections(opened: Opened, lines: Sequence[Line], *, reading: int = FIRST) -> tuple[Correction, ...]:
+    """The corrections of one reading that count, on the axis as the case stands now."""
+    return tuple(correction_of(line, opened.case) for line in counting(lines, reading=reading) if line.kind == "correction")
+
+
+def review_of(opened: Opened, lines: Sequence[Line], *, reading: int = FIRST, as_found: bool = False) -> Review:
+    """The case measured and judged, with a reviewer's corrections or as the machine found it.
+
+    Parameters: opened; lines, of its journal; reading, whose corrections count; as_found, whether none counts.
+    Returns: Review; facts that arrived later (outcomes) are in it in both.
+    """
+    said = () if as_found else corrections(opened, lines, reading=reading)
+    later = outcomes_of(lines)
+    case = opened.case
+    if later:
+        case = replace(case, facts=replace(case.facts, outcome={**case.facts.outcome, **later}))
+    return pipeline.review(case, opened.protocol, said, opened.looked)

@@ -1,0 +1,267 @@
+"""Corrections on screen: from the close-up by pointing and by keyboard, from tables; and the journal of what was changed."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from qi.desk import correcting
+from qi.model.corrections import Correction, correction_of
+from qi.model.errors import QiError
+from qi.model.journal import counting
+from qi.model.review import Review
+from qi.model.words import amount, clock
+from qi.screens.on_desk import OnDesk, who
+from qi.screens.shown_time import since, zero_s
+
+ANOTHER = "another reason …"
+
+
+def write(desk: OnDesk, *corrections: Correction) -> bool:
+    """Write corrections into the journal; a refusal is kept to be shown on the next run.
+
+    Returns: whether they were written.
+    """
+    return write_lines(desk, [("correction", one.record()) for one in corrections])
+
+
+def write_lines(desk: OnDesk, entries: list[tuple[str, Mapping[str, Any]]]) -> bool:
+    """Write lines into the journal of the case, in the reading that the person is in."""
+    try:
+        desk.library.write_all(desk.key, entries, who=who(), after=desk.last, reading=desk.reading)
+    except QiError as error:
+        st.session_state["refused"] = str(error)
+        return False
+    st.session_state.pop("refused", None)
+    return True
+
+
+def undo(desk: OnDesk, number: int | None) -> bool:
+    """Write a line that takes back another; the line itself stays."""
+    return number is not None and write_lines(desk, [("undo", {"undoes": number})])
+
+
+def act(desk: OnDesk, review: Review, edit: Mapping[str, Any]) -> bool:
+    """Do at once what was asked for in the close-up by key or by dragging."""
+    if edit["act"] == "undo":
+        return undo(desk, correcting.last_to_undo(desk.lines, reading=desk.reading))
+    to = (edit["to_start_s"], edit.get("to_end_s")) if edit.get("to_start_s") is not None else None
+    why = edit.get("why") or correcting.WHYS[0]
+    return write(
+        desk,
+        correcting.correction(
+            review,
+            edit["act"],
+            edit["subject"],
+            float(edit["start_s"]),
+            edit.get("end_s"),
+            why=why,
+            to_s=to,
+            value=edit.get("value"),
+        ),
+    )
+
+
+def refusal() -> None:
+    """Show why the last write was refused, once."""
+    if text := st.session_state.pop("refused", None):
+        st.error(f"Not written: {text}")
+
+
+def panel(desk: OnDesk, review: Review) -> None:
+    """The form for what is selected in the close-up, and the journal beside it."""
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        if desk.locked:
+            st.caption(f"Nothing can be corrected: {desk.locked}.")
+        else:
+            _form(desk, review)
+    with right:
+        journal(desk, review)
+
+
+def _form(desk: OnDesk, review: Review) -> None:
+    picked, stretch, moment = (st.session_state.get(name) for name in ("picked", "stretch", "moment"))
+    if picked:
+        _change(desk, review, picked, stretch, moment)
+    elif stretch:
+        _put_in(desk, review, float(stretch[0]), float(stretch[1]))
+    elif moment is not None:
+        _put_in(desk, review, float(moment), None)
+    else:
+        st.caption(
+            "To correct something, click on it in the close-up; to put something in, click beside it, or select a stretch "
+            "(the Select button, or Shift and drag). The ? in the close-up lists the keys."
+        )
+
+
+def _why(key: str) -> str:
+    choice = st.selectbox("Why", [*correcting.WHYS, ANOTHER], key=f"why-{key}")
+    return st.text_input("Reason", key=f"reason-{key}", max_chars=300) if choice == ANOTHER else str(choice)
+
+
+def _put_in(desk: OnDesk, review: Review, start: float, end: float | None) -> None:
+    """Something new at a moment or over a stretch."""
+    where = since(review, start) + (f" to {since(review, end)} ({amount(end - start, 's')})" if end is not None else "")
+    st.markdown(f"**{'Stretch' if end is not None else 'Moment'} {where}**")
+    choices = [*correcting.OVER_A_STRETCH, "no compressions", "no breaths"] if end is not None else [*correcting.AT_A_MOMENT]
+    first, second, third = st.columns([2, 2, 2])
+    with first:
+        subject = st.selectbox("What is here", choices, format_func=correcting.label, key=f"put-in-{end is not None}")
+    with second:
+        value, dose, unit = _value(subject, review)
+    with third:
+        why = _why("put-in")
+    sensor = value if subject == "artefact" and value else ""
+    if st.button("Write the correction", key="write-put-in", type="primary", disabled=not why):
+        action, what = (
+            ("remove", {"no compressions": "compression", "no breaths": "ventilation"}[subject])
+            if subject.startswith("no ")
+            else ("add", subject)
+        )
+        made = correcting.correction(
+            review,
+            action,
+            what,
+            start,
+            end,
+            why=why,
+            value=None if subject == "artefact" else value or None,
+            dose=dose,
+            unit=unit,
+            sensor=sensor,
+        )
+        _written(write(desk, made))
+
+
+def _written(done: bool) -> None:  # noqa: FBT001 - the answer of a write
+    """After a write the selection is let go and the whole page follows."""
+    if done:
+        for name in ("picked", "stretch", "moment"):
+            st.session_state.pop(name, None)
+    st.rerun()
+
+
+def _value(subject: str, review: Review, now: str = "") -> tuple[str, float | None, str | None]:
+    """The value of a subject: a choice, a text, or nothing to give; a drug's dose and unit."""
+    if subject == "artefact":
+        sensors = [signal.name for signal in review.case.signals]
+        return (
+            st.selectbox("On which signal", ["", *sensors], format_func=lambda one: one or "all of them", key="sensor"),
+            None,
+            None,
+        )
+    if subject == "drug":
+        name = st.text_input("Drug", value=now, key="drug")
+        dose = st.number_input("Dose", min_value=0.0, value=None, key="dose")
+        return name, dose, st.selectbox("Unit", ["mg", "mcg", "g", "mL", "mEq"], key="unit")
+    choices = correcting.values_of(subject)
+    if choices is None:
+        return (
+            st.text_input({"shock": "Energy (J)", "charge": "Energy (J)"}.get(subject, "Text"), value=now, key=f"value-{subject}"),
+            None,
+            None,
+        )
+    if not choices:
+        return "", None, None
+    at = choices.index(now) if now in choices else 0
+    words = "Cause" if subject == "pause" else "Which"
+    return st.selectbox(words, choices, index=at, format_func=lambda one: one.replace("_", " "), key=f"value-{subject}"), None, None
+
+
+def _change(
+    desk: OnDesk, review: Review, picked: Mapping[str, Any], stretch: tuple[float, float] | None, moment: float | None
+) -> None:
+    """Something that is there: another value, another place, or taken out."""
+    subject, start, end = str(picked["subject"]), float(picked["start_s"]), picked.get("end_s")
+    st.markdown(f"**{picked.get('words') or correcting.label(subject)}**, {since(review, start)}")
+    if picked.get("person"):
+        st.caption("A reviewer put this here.")
+    first, second, third = st.columns([2, 2, 2])
+    ways = ["taken out"]
+    if correcting.values_of(subject) != () or subject not in correcting.FOUND:
+        ways.insert(0, "given another value")
+    if (stretch is not None) if end is not None else (moment is not None and abs(moment - start) > 1e-3):
+        ways.append("moved to what is selected")
+    with first:
+        way = st.selectbox("It shall be", ways, key=f"way-{subject}")
+    value: str = ""
+    dose: float | None = None
+    unit: str | None = None
+    if way == "given another value":
+        with second:
+            value, dose, unit = _value(subject, review, str(picked.get("value") or ""))
+    with third:
+        why = _why("change")
+    if st.button("Write the correction", key="write-change", type="primary", disabled=not why):
+        action = {"taken out": "remove", "given another value": "relabel"}.get(way, "move")
+        to = None if action != "move" else (stretch if end is not None and stretch else (float(moment or 0.0), None))
+        made = correcting.correction(
+            review,
+            action,
+            subject,
+            start,
+            end,
+            why=why,
+            to_s=to,
+            value=value or None,
+            dose=dose,
+            unit=unit if dose is not None else None,
+        )
+        _written(write(desk, made))
+
+
+def journal(desk: OnDesk, review: Review) -> None:
+    """What was corrected, by whom and why, newest first; each can be undone, and an undone one brought back."""
+    lines = [line for line in desk.lines if line.kind in ("correction", "undo") and line.reading == desk.reading]
+    if not lines:
+        st.caption("Nothing has been corrected: these are the machine's findings.")
+        return
+    counted = {line.number for line in counting(desk.lines, reading=desk.reading)}
+    rows: list[dict[str, Any]] = []
+    for line in reversed(lines):
+        if line.kind == "undo":
+            text, reason, state = f"line {line.body['undoes']} undone", "", ""
+        else:
+            one = correction_of(line, review.case)
+            text, reason = correcting.said(one, zero_s=zero_s(review)), one.why
+            state = "" if line.number in counted else "undone"
+        rows.append({"line": line.number, "what": text, "why": reason, "who": line.who, "when": line.when, "": state})
+    shown = st.dataframe(
+        pd.DataFrame(rows),
+        hide_index=True,
+        key=f"journal-{desk.key}",
+        height=38 + 35 * min(len(rows), 7),
+        on_select="rerun",
+        selection_mode="single-row",
+        column_config={
+            "line": st.column_config.NumberColumn(width=46),
+            "what": st.column_config.TextColumn(width=230),
+            "when": st.column_config.DatetimeColumn(format="D MMM, HH:mm", width=100),
+        },
+        alt="Journal of corrections, newest first",
+    )
+    if desk.locked:
+        return
+    chosen = shown["selection"]["rows"]
+    number = rows[chosen[0]]["line"] if chosen else correcting.last_to_undo(desk.lines, reading=desk.reading)
+    if number is None:
+        return
+    gone = chosen and rows[chosen[0]][""] == "undone"
+    if gone:
+        number = next(
+            (line.number for line in reversed(desk.lines) if line.kind == "undo" and line.body["undoes"] == number), number
+        )
+    if st.button(
+        f"{'Bring back' if gone else 'Undo'} line {rows[chosen[0]]['line'] if chosen else number}",
+        key="undo",
+        icon=":material/undo:",
+    ):
+        undo(desk, number)
+        st.rerun()
+
+
+def at(review: Review, seconds: float) -> str:
+    """A moment of the selection, in words."""
+    return clock(seconds - zero_s(review))

@@ -1,0 +1,207 @@
+"""Worklist: which cases wait, for whom, since when, the weightiest concern first; second readings, exclusions, days to feedback."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from qi.desk import samples, signing
+from qi.library.library import Library
+from qi.library.states import STATUSES
+from qi.library.worklist import Entry
+from qi.model.errors import QiError
+from qi.model.journal import EXCLUSIONS
+from qi.screens import case_choice, cautions, pages
+from qi.screens.on_desk import library, who
+
+PAGE = 50  # rows shown at once
+ORDERS = {"concern": "concern", "waiting": "longest waiting", "call": "newest call", "case": "case number"}
+WHICH = {"open": "to do", **{word: words.split(",")[0] for word, words in STATUSES.items()}, "second": "second reading asked"}
+
+
+def show() -> None:
+    """The list, what it counts, and what can be done with the chosen cases."""
+    case_choice.reviewer()
+    st.header("Worklist", anchor=False)
+    try:
+        shelf = library()
+        counts = shelf.counts()
+        if not counts["cases"]:
+            st.write("The library holds no case yet.")
+            pages.link("bring-in", "Bring in cases")
+        else:
+            _head(counts)
+            _list(shelf, counts)
+            _second(shelf, counts)
+            _excluded(counts)
+            _invented(shelf)
+    except QiError as error:
+        st.error(f"The library cannot be used. {error}")
+    cautions.show()
+
+
+def _head(counts: Mapping[str, Any]) -> None:
+    """The answer first: how many wait, and how long feedback takes."""
+    by, days = counts["by_status"], counts["days_to_feedback"]
+    waiting = by["waiting"] + by["in_review"]
+    said = f"{waiting} of {counts['cases']} cases wait for review, {by['signed']} for feedback to the crew."
+    if days["n"]:
+        said += f" From call to feedback it took {days['median']:.0f} days at the median ({days['n']} cases)."
+    if by["excluded"]:
+        said += f" {by['excluded']} excluded."
+    st.write(said)
+
+
+def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        which = st.selectbox("Show", list(WHICH), format_func=WHICH.__getitem__, key="which", bind="query-params", width=220)
+        names = [name for name in counts["waiting_for"] if name]
+        whose = st.selectbox("For", ["anybody", "nobody yet", *names], key="whose", width=180)
+        order = st.selectbox("Sorted by", list(ORDERS), format_func=ORDERS.__getitem__, key="order", bind="query-params", width=180)
+        search = st.text_input("Find", key="find", placeholder="number, station, unit, reason", width=260)
+    entries = _entries(shelf, which, whose, order, search)
+    page = 0
+    if len(entries) > PAGE:
+        page = (
+            int(st.number_input(f"Page of {-(-len(entries) // PAGE)}", 1, -(-len(entries) // PAGE), 1, key="page", width=140)) - 1
+        )
+    part = entries[page * PAGE : (page + 1) * PAGE]
+    if not part:
+        st.caption("No case fits.")
+        return
+    st.caption("Choose a row to open the case, or several to hand them to somebody.")
+    picked = st.dataframe(
+        _table(part),
+        hide_index=True,
+        key=f"worklist-{which}-{whose}-{order}-{search}-{page}",
+        on_select="rerun",
+        selection_mode="multi-row",
+        height=38 + 35 * len(part),
+        column_config={
+            "case": st.column_config.TextColumn(width=130),
+            "call": st.column_config.DateColumn(format="D MMM YYYY", width=100),
+            "why first": st.column_config.TextColumn(width="large"),
+            "days": st.column_config.NumberColumn(
+                width=60, format="%.0f", help="Days from call to feedback; so far, where none was given"
+            ),
+            "waits": st.column_config.TextColumn(width=90),
+        },
+        alt="Worklist, one row a case",
+    )["selection"]["rows"]
+    _acts(shelf, [part[row] for row in picked if row < len(part)])
+
+
+def _entries(shelf: Library, which: str, whose: str, order: str, search: str) -> list[Entry]:
+    assigned = {"anybody": None, "nobody yet": ""}.get(whose, whose)
+    if which == "second":
+        return shelf.entries(second_status="asked", assigned_to=assigned, search=search, order=order)
+    if which != "open":
+        return shelf.entries(status=which, assigned_to=assigned, search=search, order=order)
+    found = shelf.entries(assigned_to=assigned, search=search, order=order)
+    return [entry for entry in found if entry.status in ("waiting", "in_review", "signed")]
+
+
+def _table(entries: list[Entry]) -> pd.DataFrame:
+    now = datetime.now(UTC)
+    return pd.DataFrame(
+        {
+            "case": [entry.case_id for entry in entries],
+            "call": pd.to_datetime([entry.call_at for entry in entries], utc=True),
+            "state": [_state(entry) for entry in entries],
+            "for": [entry.assigned_to for entry in entries],
+            "waits": [_waits(entry, now) for entry in entries],
+            "why first": [entry.concern_words for entry in entries],
+            "unit": [", ".join(part for part in (entry.unit, _station(entry)) if part) for entry in entries],
+            "days": [_days(entry, now) for entry in entries],
+        }
+    )
+
+
+def _state(entry: Entry) -> str:
+    if entry.excluded:
+        return f"excluded: {EXCLUSIONS.get(entry.excluded, entry.excluded)}"
+    second = {"asked": "; second reading asked", "in_review": "; second reading begun", "signed": "; read twice"}
+    return STATUSES[entry.status].split(",")[0] + second.get(entry.second_status, "")
+
+
+def _station(entry: Entry) -> str:
+    return f"station {entry.station}" if entry.station else ""
+
+
+def _waits(entry: Entry, now: datetime) -> str:
+    if entry.waiting_since is None:
+        return ""
+    days = (now - entry.waiting_since).days
+    return "since today" if days < 1 else f"{days} day{'s' if days > 1 else ''}"
+
+
+def _days(entry: Entry, now: datetime) -> float | None:
+    if entry.days_to_feedback is not None:
+        return entry.days_to_feedback
+    return None if entry.call_at is None or entry.call_at > now else (now - entry.call_at).total_seconds() / 86400
+
+
+def _acts(shelf: Library, chosen: list[Entry]) -> None:
+    """Open one; hand several over."""
+    if not chosen:
+        return
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        if len(chosen) == 1:
+            if st.button(f"Open {chosen[0].case_id}", type="primary", key="open"):
+                pages.go("walkthrough", case=chosen[0].key)
+            if chosen[0].second_status in ("asked", "in_review") and st.button("Open for the second reading", key="open-second"):
+                pages.go("walkthrough", case=chosen[0].key, reading="2")
+            if not chosen[0].second_status and st.button("Ask for a second reading", key="ask-second"):
+                _write(shelf, chosen, "second_asked", {"why": "asked for from the worklist"})
+        to = st.text_input("Hand to", value=who(), key="hand-to", width=200, max_chars=80)
+        if st.button(f"Hand {len(chosen)} case{'s' if len(chosen) > 1 else ''} to {to.strip() or 'nobody'}", key="hand"):
+            _write(shelf, chosen, "assigned", {"to": to.strip()})
+
+
+def _write(shelf: Library, chosen: list[Entry], kind: str, body: Mapping[str, Any]) -> None:
+    try:
+        for entry in chosen:
+            shelf.write(entry.key, kind, body, who=who(), after=entry.last_line)
+    except QiError as error:
+        st.error(f"Not written: {error}")
+        return
+    st.rerun()
+
+
+def _second(shelf: Library, counts: Mapping[str, Any]) -> None:
+    """How far second readers agree with the first, over all cases read twice."""
+    by = counts["by_second_status"]
+    asked = sum(count for word, count in by.items() if word)
+    if not asked:
+        return
+    st.subheader("Second readings", anchor=False)
+    st.write(f"{by['signed']} of {asked} cases chosen by lot, or asked for, have been read by a second reader.")
+    records = [entry.agreement for entry in shelf.entries(second_status="signed") if entry.agreement]
+    if records:
+        pooled = signing.pooled(records)
+        words = signing.agreement_in_words(pooled)
+        st.write(words[0].upper() + words[1:])
+        differ = signing.differences(pooled)
+        if len(differ):
+            st.caption("Where the readers differed on what a pause was for:")
+            st.dataframe(differ, hide_index=True, key="readers-differ")
+
+
+def _excluded(counts: Mapping[str, Any]) -> None:
+    if counts["excluded"]:
+        st.subheader("Excluded", anchor=False)
+        rows = [{"reason": EXCLUSIONS.get(reason, reason), "cases": count} for reason, count in counts["excluded"].items()]
+        st.dataframe(pd.DataFrame(rows), hide_index=True, key="excluded", width="content")
+
+
+def _invented(shelf: Library) -> None:
+    """The sample cases can be taken out once the agency's own are in."""
+    made_up = [entry for entry in shelf.entries() if entry.invented]
+    if made_up:
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.caption(f"{len(made_up)} of these cases are invented samples. No real call, person or place is in them.")
+            if st.button("Take the samples out", key="take-out", type="tertiary"):
+                samples.take_out(shelf, who=who())
+                st.rerun()

@@ -1,0 +1,125 @@
+"""How the app feels, in headless Chromium on this machine: python -m tests.benchmark_feel
+
+Opens a simulated 40-min case with six channels in a new tab and from within the app, zooms and pans, and writes corrections. Prints
+the median and the slowest of several runs beside what is asked: 2 s in a new tab, 1 s from within the app, 50 ms a frame, 500 ms from
+a correction to the changed number. Nothing is asserted: server and browser share the machine, and drawing is in software.
+"""
+
+import os
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from playwright.sync_api import Page, sync_playwright
+
+from qi.desk.bring_in import bring_in
+from qi.library.library import Library
+from tests.browser.conftest import CHROMIUM, QUIET
+from tests.browser.served import served
+from tests.simulator.forty_minutes import write_forty_minutes
+
+ROOT = Path(__file__).parents[1]
+REPEATS = 7
+ASKED_MS = {"new tab": 2000, "within the app": 1000, "frame": 50, "correction": 500}
+
+
+def main() -> None:
+    """Make the library, serve the app, measure, print."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        keys = _library(folder / "library")
+        (folder / ".streamlit").mkdir()
+        (folder / ".streamlit" / "config.toml").write_bytes((ROOT / ".streamlit" / "config.toml").read_bytes())
+        os.environ["QI_LIBRARY"] = str(folder / "library")
+        with served(ROOT / "app.py", folder) as address, sync_playwright() as driver:
+            browser = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+            found = _measured(browser, address, keys)
+            browser.close()
+    print(f"{'':<34}{'median':>9}{'slowest':>9}{'asked':>9}  ms")
+    for name, (kind, values) in found.items():
+        print(f"{name:<34}{statistics.median(values):>9.0f}{max(values):>9.0f}{ASKED_MS[kind]:>9}")
+
+
+def _library(folder: Path) -> list[str]:
+    """A library with two simulated cases of 40 min."""
+    library = Library.open(folder)
+    keys = []
+    for number in (1, 2):
+        case = folder.parent / f"forty-{number}"
+        write_forty_minutes(case, seed=number)
+        keys.append(bring_in(library, case, who="benchmark", agency="invented").key)
+    return keys
+
+
+def _measured(browser, address: str, keys: list[str]) -> dict[str, tuple[str, list[float]]]:
+    first = _opened(browser, address, keys[0])  # fills the browser's and the server's caches, as the day's first case does
+    first.close()
+    found: dict[str, tuple[str, list[float]]] = {"new tab, case in memory": ("new tab", [])}
+    for _ in range(REPEATS):
+        began = time.perf_counter()
+        page = _opened(browser, address, keys[0])
+        found["new tab, case in memory"][1].append((time.perf_counter() - began) * 1000)
+        page.close()
+    page = _opened(browser, address, keys[0])
+    found["from within the app, first time"] = ("within the app", [_switched(page, 1)])
+    found["from within the app, again"] = ("within the app", [_switched(page, number % 2) for number in range(REPEATS)])
+    found |= _frames(page)
+    found["correction to changed number"] = ("correction", [_corrected(page) for _ in range(REPEATS)])
+    return found
+
+
+def _opened(browser, address: str, key: str) -> Page:
+    """The walkthrough of a case in a new tab, drawn."""
+    page = browser.new_page(viewport={"width": 1440, "height": 1000}, reduced_motion="reduce")
+    page.goto(f"{address}/walkthrough?case={key}")
+    page.wait_for_selector(".picture[data-ready]", timeout=60_000)
+    page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
+    return page
+
+
+def _switched(page: Page, to: int) -> float:
+    """Choose another case in the sidebar; until its picture and its close-up are drawn [ms]."""
+    box = page.locator("[data-testid=stSidebar] [data-testid=stSelectbox] input")
+    box.click()
+    options = page.locator("[role=option]")
+    options.first.wait_for()
+    name = options.nth(to).inner_text().split(" ")[0]
+    began = time.perf_counter()
+    options.nth(to).click()
+    page.locator("h2", has_text=name).wait_for(timeout=30_000)
+    page.wait_for_selector(".picture[data-ready]")
+    page.wait_for_selector(".close-up[data-ready]")
+    return (time.perf_counter() - began) * 1000
+
+
+def _frames(page: Page) -> dict[str, tuple[str, list[float]]]:
+    """Time of a frame while zooming and panning, as the component itself measures it [ms]."""
+    plot = page.locator(".close-up .plot")
+    plot.scroll_into_view_if_needed()
+    plot.click(position={"x": 600, "y": 60})
+    found: dict[str, tuple[str, list[float]]] = {}
+    for name, keys in {"frame, zooming out": ["-"] * 12, "frame, panning": ["ArrowLeft"] * 12, "frame, zooming in": ["+"] * 12}.items():
+        values = []
+        for key in keys:
+            page.keyboard.press(key)
+            page.wait_for_timeout(60)
+            values.append(float(page.locator(".close-up").get_attribute("data-frame-ms")))
+        found[name] = ("frame", values)
+    return found
+
+
+def _corrected(page: Page) -> float:
+    """Put a pause's worth of change in by key, until the page's text has changed [ms]."""
+    main = page.locator("[data-testid=stMain]")
+    before = main.locator("[data-corrections]").count() or page.locator(".close-up").get_attribute("data-overlay")
+    page.locator(".close-up .plot").focus()
+    began = time.perf_counter()
+    page.keyboard.press("c")
+    page.wait_for_function("before => document.body.innerText.includes(before) === false", arg=str(before), timeout=30_000)
+    return (time.perf_counter() - began) * 1000
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,83 @@
+"""A library with the invented sample cases for the screens, and each screen opened alone on a case of it."""
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from qi.desk import samples
+from qi.desk.bring_in import bring_in
+from qi.library.library import Library
+
+SAMPLES = Path(__file__).parents[2] / "sample_cases"
+
+
+class Shelf:
+    """A library in a folder, and its screens."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.library = Library.open(folder)
+
+    def key(self, case_id):
+        """Key of the case of that number."""
+        return next(entry.key for entry in self.library.entries() if entry.case_id == case_id)
+
+    def bring(self, path):
+        """Bring one case in and give its key."""
+        done = bring_in(self.library, path, who="tester", agency="Rillstone Valley EMS")
+        assert done.key, done.said
+        return done.key
+
+    def lines(self, case_id):
+        """Journal of the case of that number."""
+        return self.library.lines(self.key(case_id))
+
+    def opened(self, screen, case=None, **query):
+        """A screen alone, on a case by number, as AppTest opens it."""
+        app = AppTest.from_string(f"from qi.screens import {screen}\n{screen}.show()\n", default_timeout=60)
+        if case:
+            app.query_params["case"] = self.key(case)
+        for name, value in query.items():
+            app.query_params[name] = value
+        return app.run()
+
+
+@pytest.fixture
+def place(monkeypatch, tmp_path):
+    """Where the library of this test lies: a folder that is not there yet."""
+    folder = tmp_path / "library"
+    monkeypatch.setenv("QI_LIBRARY", str(folder))
+    monkeypatch.delenv("QI_DATABASE", raising=False)
+    monkeypatch.setenv("QI_REVIEWER", "tester")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory):
+    """A library with the sample cases, for tests that write nothing in it."""
+    shelf = Shelf(tmp_path_factory.mktemp("full") / "library")
+    samples.bring_in_where_empty(shelf.library)
+    yield shelf
+    shelf.library.close()
+
+
+@pytest.fixture
+def shelf(full, place, monkeypatch):
+    """The sample cases, to be read only."""
+    monkeypatch.setenv("QI_LIBRARY", str(full.folder))
+    return full
+
+
+@pytest.fixture
+def own(place):
+    """A library of the test's own, with one sample case, to be written in."""
+    one = Shelf(place)
+    one.bring(SAMPLES / "rv-2031-0107")
+    yield one
+    one.library.close()
+
+
+def words(app):
+    """All that a screen says outside of tables."""
+    return " ".join(element.value for kind in (app.markdown, app.caption, app.error, app.info, app.header) for element in kind)
