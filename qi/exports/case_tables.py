@@ -15,8 +15,8 @@ import pyarrow.parquet as pq
 
 from qi.exports import csv_text
 from qi.exports.table_columns import ARREST, CLOCKS, CORRECTIONS, MEASURES, WHOSE, WITH_TELLER
+from qi.exports.tellers import by_rule, by_sensor, by_source
 from qi.model.cautions import LONG
-from qi.model.journal import REVIEWER
 from qi.model.review import Judged, Review
 from qi.model.spans import Spans
 from qi.model.tables import (
@@ -111,23 +111,11 @@ def _told(key: str, columns: Sequence[Column], rows: pd.DataFrame, review: Revie
     return Table(full, pd.concat(parts, axis=1))
 
 
-def _by_sensor(sensor: object) -> str:
-    return REVIEWER if sensor == REVIEWER else "file" if str(sensor).startswith("events (") else "machine"
-
-
-def _by_source(source: object) -> str:
-    return REVIEWER if source == REVIEWER else "file"
-
-
-def _by_rule(rule: object) -> str:
-    return REVIEWER if REVIEWER in str(rule) else "machine"
-
-
 # table -> the column that tells who said a row, and how it is read
 _TELLERS: Mapping[str, tuple[str, Callable[[object], str]]] = {
-    **dict.fromkeys(("compressions", "ventilations", "shocks"), ("sensor", _by_sensor)),
-    **dict.fromkeys(("events", "devices", "vitals"), ("source", _by_source)),
-    "arrest": ("rules", _by_rule),
+    **dict.fromkeys(("compressions", "ventilations", "shocks"), ("sensor", by_sensor)),
+    **dict.fromkeys(("events", "devices", "vitals"), ("source", by_source)),
+    "arrest": ("rules", by_rule),
 }
 
 

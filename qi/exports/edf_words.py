@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from qi.exports.masking import last_s, placed, stretch
+from qi.exports.tellers import by_rule, by_sensor
 from qi.model.cautions import SHORT
 from qi.model.journal import REVIEWER
 from qi.model.review import Review
@@ -118,7 +119,7 @@ def _course(review: Review, until_s: float) -> Iterator[Words]:
     rules = {(edge.side, edge.time_s): edge.rule for edge in course.edges}
     for start_s, end_s in course.spans.pairs():
         edges = [rules.get(key, "not told") for key in (("start", start_s), ("end", end_s))]
-        who = REVIEWER if any(REVIEWER in rule for rule in edges) else "found"
+        who = REVIEWER if by_rule(edges) == REVIEWER else "found"
         span = stretch(start_s, end_s, until_s=until_s)
         yield Words(span.start_s, span.seconds, short(f"{who} arrest, starts: {edges[0]}, ends: {edges[1]}"))
     for start_s, end_s in course.rosc.pairs():
@@ -130,4 +131,5 @@ def _course(review: Review, until_s: float) -> Iterator[Words]:
 
 
 def _who(sensor: object) -> str:
-    return REVIEWER if sensor == REVIEWER else "found"
+    """What the text begins with: a reviewer's, or found."""
+    return REVIEWER if by_sensor(sensor) == REVIEWER else "found"

@@ -21,6 +21,7 @@ import pandas as pd
 from qi.exports import fhir_codes as codes
 from qi.exports.fhir_codes import concept, loinc, quantity
 from qi.exports.masking import last_s, placed, without_identity
+from qi.exports.tellers import by_rule, by_sensor, by_source
 from qi.model.case import Case
 from qi.model.cautions import LONG, SHORT
 from qi.model.journal import REVIEWER
@@ -111,7 +112,7 @@ class _Making:
         moment = self._moment(start_s)
         if moment is None:
             why = "unknown" if self.identity else "masked"
-            return made | {f"_{field}DateTime": {"extension": [{"url": codes.ABSENT_EXTENSION, "valueCode": why}]}}
+            return made | {f"{field}Period": {"extension": [{"url": codes.ABSENT_EXTENSION, "valueCode": why}]}}
         if self.identity and len(elapsed) > 1 and end_s is not None:
             return made | {f"{field}Period": {"start": moment, "end": self._moment(end_s)}}
         return made | {f"{field}DateTime": moment}
@@ -159,7 +160,9 @@ class _Making:
         for key, value in known.items():
             if value is not None:
                 code, text = codes.FACTS[key]
-                teller = "machine" if key in ("arrest", "end") else "file"
+                teller = "file"
+                if key in ("arrest", "end"):
+                    teller = by_rule([edge.rule for edge in course.edges])
                 yield self._observation(concept(text, loinc(code), (codes.FACT, key)), teller) | _answer(value)
         if facts.age_years is not None:
             over = {"comparator": ">="} if not self.identity and facts.age_years >= 90 else {}
@@ -173,8 +176,7 @@ class _Making:
             for row in events[events["type"] == kind].drop_duplicates("source").itertuples():
                 if not placed(self.case, str(row.clock)):
                     continue
-                teller = REVIEWER if row.source == REVIEWER else "file"
-                made = self._observation(concept(text, loinc(code), (codes.FACT, kind)), teller)
+                made = self._observation(concept(text, loinc(code), (codes.FACT, kind)), by_source(row.source))
                 made |= self._when("effective", float(row.time_s))
                 moment = self._moment(float(row.time_s)) if self.identity else None
                 absent = concept("date and time are not shared", (codes.ABSENT, "masked" if not self.identity else "unknown"))
@@ -191,16 +193,15 @@ class _Making:
         """Shocks, devices, airways and access."""
         found, events = self.review.findings, self.case.events
         for shock in found.shocks.itertuples():
-            teller = REVIEWER if shock.sensor == REVIEWER else "file" if str(shock.sensor).startswith("events (") else "machine"
-            made = self._procedure("shock", teller) | self._when("performed", float(shock.time_s))
+            made = self._procedure("shock", by_sensor(shock.sensor)) | self._when("performed", float(shock.time_s))
             yield made | ({"note": [{"text": f"{shock.energy_j:g} J"}]} if shock.energy_j == shock.energy_j else {})
         for device in found.devices.itertuples():
             if placed(self.case, str(device.clock)):
-                made = self._procedure(str(device.kind), REVIEWER if device.source == REVIEWER else "file")
+                made = self._procedure(str(device.kind), by_source(device.source))
                 yield made | self._when("performed", float(device.on_s), float(device.off_s)) | self._clock(str(device.clock))
         told = events["type"].isin(("access", "airway_placed")) & ~events["value"].isin(found.devices["kind"])
         for row in _one_source(self.case, events[told]).itertuples():
-            made = self._procedure(str(row.value), REVIEWER if row.source == REVIEWER else "file")
+            made = self._procedure(str(row.value), by_source(row.source))
             if "successful=no" in str(row.text):
                 made["outcome"] = {"text": "not successful"}
             yield made | self._when("performed", float(row.time_s)) | self._clock(str(row.clock))
@@ -226,7 +227,7 @@ class _Making:
             made: Resource = {
                 "resourceType": "MedicationAdministration",
                 "id": self.new_id(),
-                "meta": {"tag": [{"system": codes.TOLD_BY, "code": REVIEWER if row.source == REVIEWER else "file"}]},
+                "meta": {"tag": [{"system": codes.TOLD_BY, "code": by_source(row.source)}]},
                 "status": "completed",
                 "medicationCodeableConcept": concept(drug, *([(codes.RXNORM, rxnorm)] if rxnorm else [])),
                 "subject": {"reference": f"urn:uuid:{self.patient}"},

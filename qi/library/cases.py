@@ -116,7 +116,9 @@ def summarise(connection: sa.Connection, key: str, summary: Summary) -> None:
     if not math.isfinite(summary.concern):
         raise ValueError(f"a concern of {summary.concern} gives no order")
     hold(connection, key)
-    connection.execute(sa.update(CASES).where(CASES.c.key == key).values(asdict(summary)))
+    ahead = summary.call_at.utcoffset() if summary.call_at else None
+    offset_min = None if ahead is None else round(ahead.total_seconds() / 60)
+    connection.execute(sa.update(CASES).where(CASES.c.key == key).values(asdict(summary) | {"call_offset_min": offset_min}))
 
 
 def keep_told(connection: sa.Connection, key: str, case: Case) -> None:

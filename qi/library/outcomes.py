@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from qi.library.journal import append, lines_of
-from qi.library.outcome_csv import Mismatch, Row, read
+from qi.library.outcome_csv import UNKNOWN, Mismatch, Row, read
 from qi.library.tables import CASES, OUTCOME_IMPORTS
 from qi.model.errors import UnreadableFile
 from qi.model.journal import Line, counting
@@ -168,7 +168,7 @@ def _entries(connection: sa.Connection, key: str, row: Row, file: str, said: lis
             continue
         before = known.get(name)
         entries.append(("outcome", {"field": name, "value": value, "before": before, "file": file, "row": row.line}))
-        if before is not None and before != value:
+        if before not in (None, UNKNOWN, value):
             whence = "an earlier import" if name in written else "the case's own files"
             said.append(Mismatch(row.line, row.case, f"{name} is {_word(value)}, {whence} said {_word(before)}; written"))
     said += [Mismatch(row.line, row.case, f"{words}; kept as told") for words in contradictions({**known, **row.values})]

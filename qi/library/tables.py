@@ -66,6 +66,7 @@ CASES = sa.Table(
     sa.Column("invented", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Column("removing", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Column("call_at", UtcDateTime),
+    sa.Column("call_offset_min", sa.Integer),
     sa.Column("station", sa.Text),
     sa.Column("shift", sa.Text),
     sa.Column("unit", sa.Text),

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from datetime import datetime
+from datetime import datetime, timedelta, timezone
 from statistics import median
 from typing import Any
 
@@ -33,10 +33,10 @@ class Summary:
 class Entry:
     """One case as the worklist shows it.
 
-    key is the library's own, case_id the agency's number. duration_s is the time from the first to the last moment that a file
-    covers [s]. concern orders the list, concern_words is the reason. What follows from the journal is explained at
-    qi.library.states; drawn is whether the lot fell on it for a second reading, agreement how far the two readings agreed.
-    outcome_told is the outcome as the files tell it.
+    key is the library's own, case_id the agency's number. call_offset_min is what the clocks at the place of the call are ahead of
+    UTC by [min]. duration_s is the time from the first to the last moment that a file covers [s]. concern orders the list,
+    concern_words is the reason. What follows from the journal is explained at qi.library.states; drawn is whether the lot fell on
+    it for a second reading, agreement how far the two readings agreed. outcome_told is the outcome as the files tell it.
     """
 
     key: str
@@ -45,6 +45,7 @@ class Entry:
     entered_at: datetime
     entered_by: str
     call_at: datetime | None
+    call_offset_min: int | None
     station: str | None
     shift: str | None
     unit: str | None
@@ -65,6 +66,13 @@ class Entry:
     agreement: Mapping[str, Any] | None
     outcome_told: Mapping[str, Any] | None
     invented: bool
+
+    @property
+    def call_local(self) -> datetime | None:
+        """The call by the clocks of the place; in UTC where these are not known."""
+        if self.call_at is None or self.call_offset_min is None:
+            return self.call_at
+        return self.call_at.astimezone(timezone(timedelta(minutes=self.call_offset_min)))
 
     @property
     def days_to_feedback(self) -> float | None:

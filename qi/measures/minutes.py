@@ -26,23 +26,32 @@ def by_minute(found: Findings, *, gap_s: float) -> pd.DataFrame:
     """
     whole = found.arrest.hull
     starts = np.arange(whole.start_s, whole.end_s, 60.0)
-    rows = [_minute(found, Span(float(start), float(min(start + 60.0, whole.end_s))), gap_s) for start in starts]
+    times = tuple(table["time_s"].to_numpy() for table in (found.compressions, found.ventilations))
+    depth_mm = found.compressions["depth_mm"].to_numpy()
+    spans = [Span(float(start), float(min(start + 60.0, whole.end_s))) for start in starts]
+    rows = [_minute(found, span, gap_s, times, depth_mm) for span in spans]
     return check(pd.DataFrame(rows, columns=[column.name for column in MINUTES], dtype=float), MINUTES)
 
 
-def _minute(found: Findings, span: Span, gap_s: float) -> tuple[float, ...]:
+def _minute(
+    found: Findings, span: Span, gap_s: float, times: tuple[np.ndarray, np.ndarray], depth_mm: np.ndarray
+) -> tuple[float, ...]:
+    """One minute; times of all compressions and all breaths [s], depth of each compression [mm]."""
     arrest = found.arrest.clip(span)
-    seen, breathing = arrest.overlap(found.compressions_known), arrest.overlap(found.ventilations_known)
-    pressed = found.compressions[seen.contains(found.compressions["time_s"])]
-    steps = np.diff(pressed["time_s"])
+    seen = arrest.overlap(found.compressions_known.clip(span))
+    breathing = arrest.overlap(found.ventilations_known.clip(span))
+    inside = seen.contains(times[0])
+    steps = np.diff(times[0][inside])
     steps = steps[steps < gap_s]
-    breaths = int(breathing.contains(found.ventilations["time_s"]).sum())
+    depth = depth_mm[inside]
+    depth = depth[~np.isnan(depth)]
+    breaths = int(breathing.contains(times[1]).sum())
     return (
         span.start_s,
         span.end_s,
-        _ratio(found.runs.overlap(seen).seconds, seen),
+        _ratio(found.runs.clip(span).overlap(seen).seconds, seen),
         60.0 / steps.mean() if len(steps) else np.nan,
-        float(pressed["depth_mm"].mean()) if pressed["depth_mm"].notna().any() else np.nan,
+        float(depth.mean()) if len(depth) else np.nan,
         _ratio(breaths * 60.0, breathing),
     )
 

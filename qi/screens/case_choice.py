@@ -56,4 +56,4 @@ def offered() -> dict[str, Entry]:
 
 
 def _label(entry: Entry) -> str:
-    return f"{entry.case_id} · {entry.call_at:%d %b %Y}" if entry.call_at else entry.case_id
+    return f"{entry.case_id} · {entry.call_local:%d %b %Y}" if entry.call_local else entry.case_id

@@ -110,7 +110,7 @@ def _put_in(desk: OnDesk, review: Review, start: float, end: float | None) -> No
     with first:
         subject = st.selectbox("What is here", choices, format_func=correcting.label, key=f"put-in-{end is not None}")
     with second:
-        value, dose, unit = _value(subject, review)
+        value, dose, unit = _value(subject, review, key="put-in")
     with third:
         why = _why("put-in")
     sensor = value if subject == "artefact" and value else ""
@@ -143,7 +143,7 @@ def _written(done: bool) -> None:  # noqa: FBT001 - the answer of a write
     st.rerun()
 
 
-def _value(subject: str, review: Review, now: str = "") -> tuple[str, float | None, str | None]:
+def _value(subject: str, review: Review, now: str = "", *, key: str) -> tuple[str, float | None, str | None]:
     """The value of a subject: a choice, a text, or nothing to give; a drug's dose and unit."""
     if subject == "artefact":
         sensors = [signal.name for signal in review.case.signals]
@@ -159,15 +159,21 @@ def _value(subject: str, review: Review, now: str = "") -> tuple[str, float | No
     choices = correcting.values_of(subject)
     if choices is None:
         return (
-            st.text_input({"shock": "Energy (J)", "charge": "Energy (J)"}.get(subject, "Text"), value=now, key=f"value-{subject}"),
+            st.text_input(
+                {"shock": "Energy (J)", "charge": "Energy (J)"}.get(subject, "Text"), value=now, key=f"value-{subject}-{key}"
+            ),
             None,
             None,
         )
     if not choices:
         return "", None, None
-    at = choices.index(now) if now in choices else 0
+    at = choices.index(now) if now in choices else len(choices) - 1 if subject == "pause" else 0
     words = "Cause" if subject == "pause" else "Which"
-    return st.selectbox(words, choices, index=at, format_func=lambda one: one.replace("_", " "), key=f"value-{subject}"), None, None
+    return (
+        st.selectbox(words, choices, index=at, format_func=lambda one: one.replace("_", " "), key=f"value-{subject}-{key}"),
+        None,
+        None,
+    )
 
 
 def _change(
@@ -191,7 +197,7 @@ def _change(
     unit: str | None = None
     if way == "given another value":
         with second:
-            value, dose, unit = _value(subject, review, str(picked.get("value") or ""))
+            value, dose, unit = _value(subject, review, str(picked.get("value") or ""), key=f"{subject}-{start:.2f}")
     with third:
         why = _why("change")
     if st.button("Write the correction", key="write-change", type="primary", disabled=not why):

@@ -8,6 +8,7 @@ from qi.charts import by_minute
 from qi.exports import csv_text
 from qi.model.review import Judged, Review
 from qi.model.words import amount, answer, asked, bounds, give_or_take, name
+from qi.screens import remembered
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
@@ -230,7 +231,7 @@ def _where(review: Review, judged: Judged) -> str:
 
 def _minutes(review: Review) -> None:
     """The course by minute: hands on the chest, rate, depth, breaths."""
-    table, values = pipeline.by_minute(review), review.protocol.values
+    table, values = remembered.of(review, "by minute", lambda: pipeline.by_minute(review)), review.protocol.values
     limit = review.of("compression_fraction").limit
     rows = [
         by_minute.Course("hands on", "%", "chest", table["fraction"] * 100, limit.low * 100 if limit else None),
@@ -251,7 +252,7 @@ def _minutes(review: Review) -> None:
         return
     st.caption("By minute of the arrest; the shaded band is what the protocol asks for.")
     st.plotly_chart(
-        by_minute.figure(told, dark=is_dark()),
+        remembered.of(review, f"by minute, dark {is_dark()}", lambda: by_minute.figure(told, dark=is_dark())),
         key="by-minute",
         config={"displayModeBar": False},
         alt="Course by minute of the arrest: " + ", ".join(row.name for row in told),

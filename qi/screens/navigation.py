@@ -1,9 +1,11 @@
 """From moment to moment: the next and the previous pause, shock, disagreement, long gap. The address says where."""
 
+import pandas as pd
 import streamlit as st
 
 from qi.desk import moments
 from qi.model.review import Review
+from qi.screens import remembered
 from qi.screens.shown_time import since
 
 
@@ -17,7 +19,7 @@ def moment_in_address() -> float | None:
 
 def show(review: Review) -> None:
     """One kind of moment, and a step back or forward among its moments; the arrow keys with Alt do the same."""
-    table = moments.moments(review)
+    table = remembered.of(review, "moments", lambda: moments.moments(review))
     counts = table["kind"].value_counts()
     kinds = [kind for kind in moments.KINDS if counts.get(kind)]
     if not kinds:
@@ -36,12 +38,11 @@ def show(review: Review) -> None:
         before, after = (moments.beside(table, kind, here, ahead=ahead) for ahead in (False, True))
         st.button("Previous", key="previous", on_click=_go, args=(before,), disabled=before is None, shortcut="alt+left")
         st.button("Next", key="next", on_click=_go, args=(after,), disabled=after is None, shortcut="alt+right")
-        st.caption(_where(review, kind, here))
+        st.caption(_where(review, table, kind, here))
 
 
-def _where(review: Review, kind: str, here: float | None) -> str:
+def _where(review: Review, table: pd.DataFrame, kind: str, here: float | None) -> str:
     """The moment of that kind that the reviewer is at, in words."""
-    table = moments.moments(review)
     at = table[(table["kind"] == kind) & ((table["start_s"] - (here if here is not None else -1e9)).abs() < 0.06)]
     return f"{since(review, at['start_s'].iloc[0])}: {at['words'].iloc[0]}" if len(at) else ""
 

@@ -11,6 +11,7 @@ from qi.model.review import Review
 from qi.model.vocabulary import PAUSE_CAUSES
 from qi.model.words import amount
 from qi.screens import correcting as correcting_screen
+from qi.screens import remembered
 from qi.screens.on_desk import OnDesk
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
@@ -21,10 +22,12 @@ def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
     pauses = review.findings.pauses
     limit_s = review.protocol.values["long_pause_s"]
     listed = pauses[pauses["seconds"] >= review.protocol.values["listed_pause_s"]].sort_values("seconds", ascending=False)
-    left, right = st.columns([3, 2], gap="medium")
+    left, right = st.columns(2, gap="medium")
     with left:
-        figure = pause_cost.figure(pauses, limit_s=limit_s, dark=is_dark())
-        st.plotly_chart(figure, key="pause-cost", config={"displayModeBar": False}, alt=_said(pauses, limit_s))
+        dark = is_dark()
+        figure = remembered.of(review, f"pause cost, dark {dark}", lambda: pause_cost.figure(pauses, limit_s=limit_s, dark=dark))
+        said = remembered.of(review, "pause cost, in words", lambda: _said(pauses, limit_s))
+        st.plotly_chart(figure, key="pause-cost", config={"displayModeBar": False}, alt=said)
         _gain(review)
     with right:
         if listed.empty:

@@ -5,12 +5,13 @@ import streamlit as st
 
 from qi import pipeline
 from qi.model.review import Review
+from qi.screens import remembered
 from qi.screens.shown_time import since
 
 
 def show(review: Review) -> None:
     """The list, or a line that says there is nothing on it."""
-    moments = pipeline.to_look_at(review)
+    moments = remembered.of(review, "to look at", lambda: pipeline.to_look_at(review))
     if moments.empty:
         st.caption("Nothing that the sensors disagree on, and nothing else that asks for a second look.")
         return

@@ -81,11 +81,12 @@ def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
         height=38 + 35 * len(part),
         column_config={
             "case": st.column_config.TextColumn(width=130),
-            "call": st.column_config.DateColumn(format="D MMM YYYY", width=100),
+            "call": st.column_config.TextColumn(width=95),
+            "unit": st.column_config.TextColumn(width=140),
+            "state": st.column_config.TextColumn(width=130),
+            "for": st.column_config.TextColumn(width=80),
             "why first": st.column_config.TextColumn(width="large"),
-            "days": st.column_config.NumberColumn(
-                width=60, format="%.0f", help="Days from call to feedback; so far, where none was given"
-            ),
+            "days": st.column_config.TextColumn(width=75, help="Days from call to feedback; “so far” where there was none yet"),
             "waits": st.column_config.TextColumn(width=90),
         },
         alt="Worklist, one row a case",
@@ -108,13 +109,13 @@ def _table(entries: list[Entry]) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "case": [entry.case_id for entry in entries],
-            "call": pd.to_datetime([entry.call_at for entry in entries], utc=True),
+            "call": [f"{entry.call_local:%d %b %Y}" if entry.call_local else "" for entry in entries],
+            "unit": [", ".join(part for part in (entry.unit, _station(entry)) if part) for entry in entries],
             "state": [_state(entry) for entry in entries],
             "for": [entry.assigned_to for entry in entries],
             "waits": [_waits(entry, now) for entry in entries],
-            "why first": [entry.concern_words for entry in entries],
-            "unit": [", ".join(part for part in (entry.unit, _station(entry)) if part) for entry in entries],
             "days": [_days(entry, now) for entry in entries],
+            "why first": [entry.concern_words for entry in entries],
         }
     )
 
@@ -137,16 +138,19 @@ def _waits(entry: Entry, now: datetime) -> str:
     return "since today" if days < 1 else f"{days} day{'s' if days > 1 else ''}"
 
 
-def _days(entry: Entry, now: datetime) -> float | None:
+def _days(entry: Entry, now: datetime) -> str:
+    """Days from call to feedback, or so far; of a call that lies ahead, as in the invented cases, nothing."""
     if entry.days_to_feedback is not None:
-        return entry.days_to_feedback
-    return None if entry.call_at is None or entry.call_at > now else (now - entry.call_at).total_seconds() / 86400
+        return f"{entry.days_to_feedback:.0f}"
+    return "" if entry.call_at is None or entry.call_at > now else f"{(now - entry.call_at).days} so far"
 
 
 def _acts(shelf: Library, chosen: list[Entry]) -> None:
-    """Open one; hand several over."""
+    """Why the chosen one comes first, in full; open one; hand several over."""
     if not chosen:
         return
+    if len(chosen) == 1:
+        st.write(f"{chosen[0].case_id}: {chosen[0].concern_words}.")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if len(chosen) == 1:
             if st.button(f"Open {chosen[0].case_id}", type="primary", key="open"):

@@ -119,7 +119,7 @@ def test_the_search_finds_what_was_planted_in_the_files_that_went_in(tmp_path):
 
 def test_nothing_that_was_planted_comes_out(planted_review, tmp_path):
     exported(planted_review, tmp_path)
-    long = {secret for secret in words_of(planted.SECRETS) if len(secret) > 4}
+    long = {secret for secret in words_of(planted.SECRETS) if len(secret) > 4} - {"14.02"}  # part of many a number
     assert hits(tmp_path, long) == []
 
 

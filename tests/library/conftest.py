@@ -4,7 +4,6 @@ QI_TEST_POSTGRES: address of a server that the tests may use. QI_REQUIRE_POSTGRE
 """
 
 import os
-import pwd
 import secrets
 import shutil
 import socket
@@ -79,15 +78,11 @@ def _program(name: str) -> str | None:
 
 def _as_server_user(folder: Path) -> Callable[..., None]:
     """A way to run the server's programs: as this user, or for root as one who may run them; the folder becomes theirs."""
-    user = None
-    if os.geteuid() == 0:
-        names = {entry.pw_name for entry in pwd.getpwall()}
-        user = next(name for name in SERVER_USERS if name in names)
-        entry = pwd.getpwnam(user)
-        os.chown(folder, entry.pw_uid, entry.pw_gid)
+    as_whom = {}
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        as_whom = {"user": _given_to(folder), "extra_groups": []}
 
     def run(*command: object) -> None:
-        as_whom = {} if user is None else {"user": user, "group": pwd.getpwnam(user).pw_gid, "extra_groups": []}
         words = [str(word) for word in command]
         with (folder.parent / f"{folder.name}.out").open("w+") as out:  # a file: the server would keep a pipe open
             Path(out.name).unlink()
@@ -96,6 +91,17 @@ def _as_server_user(folder: Path) -> Callable[..., None]:
             assert done.returncode == 0, f"{words}: {out.read()}"
 
     return run
+
+
+def _given_to(folder: Path) -> str:
+    """The first of SERVER_USERS that this machine has; the folder is theirs from now on."""
+    for user in SERVER_USERS:
+        try:
+            shutil.chown(folder, user)
+        except LookupError:
+            continue
+        return user
+    pytest.fail(f"PostgreSQL does not run as root, and this machine has none of the users {', '.join(SERVER_USERS)}")
 
 
 def _free_port() -> int:

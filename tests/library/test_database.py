@@ -129,6 +129,7 @@ def test_moments_come_back_aware_and_in_utc(library, tmp_path):
     entry = library.about(bring_in(library, tmp_path, call_at=mountain))
     assert entry.call_at == mountain
     assert entry.call_at.tzinfo is UTC
+    assert entry.call_local.isoformat() == mountain.isoformat()
     with pytest.raises(ValueError, match="has no zone"):
         UtcDateTime().process_bind_param(datetime(2031, 4, 17), library.database.engine.dialect)
 

@@ -70,6 +70,13 @@ def test_a_value_that_contradicts_is_written_with_what_was_before_and_listed(lib
     assert told(library, keys["RV-1"])["cpc"] == 1, "a wrong import can be undone"
 
 
+def test_what_becomes_known_contradicts_nothing_and_what_becomes_unknown_does(library, keys):
+    library.join_outcomes("case,cpc\nRV-1,unknown\nRV-2,2\n", who=WHO)
+    done = library.join_outcomes("case,cpc\nRV-1,2\nRV-2,unknown\n", who=WHO)
+    assert said(done) == [(3, "RV-2", "cpc is unknown, an earlier import said 2; written")]
+    assert (told(library, keys["RV-1"]), told(library, keys["RV-2"])) == ({"cpc": 2}, {"cpc": "unknown"})
+
+
 def test_what_the_case_s_own_files_say_is_held_against_it(library, tmp_path):
     """The same from the hospital is written, as it comes from somebody else; another is written and listed."""
     key = bring_in(library, tmp_path, outcome={"any_rosc": True, "survived_event": False, "cpc": 2.0})
@@ -104,7 +111,8 @@ def test_everything_that_is_not_simply_joined_is_listed_by_line(library, keys, t
         (
             7,
             "RV-3",
-            "2 cases have that number (of Dry Fork Rescue, Rillstone Valley EMS); name the agency and the date of the call; not joined",
+            "2 cases have that number (of Dry Fork Rescue, Rillstone Valley EMS); "
+            "name the agency and the date of the call; not joined",
         ),
         (8, "RV-2", "says no outcome that can be used; not joined"),
         (9, "", "holds 5 cells where the header has 4; not joined"),

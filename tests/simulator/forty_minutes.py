@@ -1,5 +1,6 @@
 """A simulated 40-min case of five channels at 250 Hz as an EDF+ file, for the benchmark and for tests of speed in the browser."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
@@ -13,9 +14,12 @@ CHANNELS = {
     "co2": "Resp CO2",
     "ecg": "ECG pads",
 }
+SIX = CHANNELS | {"thoracic_impedance": "Resp impedance"}
 
 
-def write(folder: Path, *, minutes: int = 40, rate_hz: float = 250.0) -> Path:
+def write(
+    folder: Path, *, minutes: int = 40, rate_hz: float = 250.0, channels: Mapping[str, str] = CHANNELS, seed: int = 40
+) -> Path:
     """Write the case (30:2, then an advanced airway and continuous compressions, three shocks) into a new folder.
 
     Returns: the EDF+ file.
@@ -33,6 +37,6 @@ def write(folder: Path, *, minutes: int = 40, rate_hz: float = 250.0) -> Path:
     )
     folder.mkdir(parents=True)
     path = folder / "monitor.edf"
-    truth = play(plan, 40)
-    write_edf(path, truth, dict.fromkeys(CHANNELS, rate_hz), CHANNELS, truth.happenings)
+    truth = play(plan, seed)
+    write_edf(path, truth, dict.fromkeys(channels, rate_hz), dict(channels), truth.happenings)
     return path
