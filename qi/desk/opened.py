@@ -1,7 +1,8 @@
 """A case of the library on the desk: as the files tell it, with the clocks a reviewer set, and what the detectors saw on it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from secrets import token_hex
 
 from qi import pipeline
 from qi.corrections.clocks import setting_of, with_offsets
@@ -20,13 +21,17 @@ from qi.model.review import Protocol, Review
 
 @dataclass(frozen=True, eq=False)
 class Opened:
-    """raw is the case as its files tell it; case has the clocks that a reviewer set; looked is what the detectors saw on it."""
+    """raw is the case as its files tell it; case has the clocks that a reviewer set; looked is what the detectors saw on it.
+
+    token is another one for every time that a case is opened, to keep what was worked out for it by.
+    """
 
     key: str
     raw: Case
     case: Case
     protocol: Protocol
     looked: Looked
+    token: str = field(default_factory=lambda: token_hex(6))
 
 
 def clock_settings(lines: Sequence[Line]) -> tuple[ClockSetting, ...]:

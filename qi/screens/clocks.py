@@ -46,7 +46,7 @@ def _case(desk: OnDesk) -> None:
     )
     correcting.refusal()
     review = desk.review()
-    told, proposals = _proposed(f"{desk.library.folder}|{desk.key}|{desk.revision}|{id(desk.opened):x}", review)
+    told, proposals = _proposed(f"{desk.library.folder}|{desk.key}|{desk.revision}|{desk.opened.token}", review)
     after = st.toggle("Show the clocks as proposed", key="proposed", value=False)
     figure = clock_lines.figure(case, told, proposals, after=after, zero_s=_zero(review), dark=is_dark())
     st.plotly_chart(figure, key="clock-lines", config={"displayModeBar": False}, alt="Moments told by each clock, one row a clock")

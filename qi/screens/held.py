@@ -95,15 +95,18 @@ def chosen(review: Review) -> Judged | None:
     return rows[picked[0]] if picked and picked[0] < len(rows) else None
 
 
-def show(review: Review) -> None:
-    """The table of one group, the reason behind a chosen row, and the course by minute."""
+def show(review: Review, found: Review) -> None:
+    """The table of one group, the reason behind a chosen row, and the course by minute.
+
+    Where corrections changed a value, what the machine had found (`found`) stands beside it.
+    """
     st.segmented_control(
         "Group", list(GROUPS), key="group", default=next(iter(GROUPS)), required=True, label_visibility="collapsed", wrap=True
     )
     rows = _rows(review, _group())
     st.caption("Choose a row to see why: it marks the picture and the close-up.")
     st.dataframe(
-        _table(rows),
+        _table(rows, found),
         hide_index=True,
         key=_key(review, _group()),
         on_select="rerun",
@@ -162,8 +165,8 @@ def _rows(review: Review, group: str) -> list[Judged]:
     return rows
 
 
-def _table(rows: list[Judged]) -> pd.DataFrame:
-    return pd.DataFrame(
+def _table(rows: list[Judged], found: Review) -> pd.DataFrame:
+    table = pd.DataFrame(
         {
             "measure": [name(judged) for judged in rows],
             "value": [_short(judged) for judged in rows],
@@ -172,6 +175,19 @@ def _table(rows: list[Judged]) -> pd.DataFrame:
             "asked for": [_asked(judged) for judged in rows],
         }
     )
+    before = [_before(judged, found) for judged in rows]
+    if any(before):
+        table.insert(2, "as found", before)
+    return table
+
+
+def _before(judged: Judged, found: Review) -> str:
+    """What the machine had found, where corrections changed it."""
+    same = next((one for one in found.all_of(judged.id) if (one.of, one.from_) == (judged.of, judged.from_)), None)
+    text = _short(same) if same is not None else "not there"
+    if text == _short(judged) and (same is None or same.verdict == judged.verdict):
+        return ""
+    return text if same is None or same.verdict == judged.verdict else f"{text}, {same.verdict}"
 
 
 def _short(judged: Judged) -> str:
@@ -211,15 +227,11 @@ def _left_out(review: Review, judged: Judged) -> None:
     """What this measure would be with each sensor left out; asked for, since everything is weighed again."""
     if not st.toggle("With each sensor left out", key="left-out"):
         return
-    table = _weighed_again(f"{review.case.id}@{id(review):x}", review)
+    with st.spinner("Weighing the sensors again …", show_time=False):
+        table = remembered.of(review, "left out", lambda: pipeline.left_out(review))
     for row in table[table["id"] == judged.id].itertuples():
         which = "all sensors" if pd.isna(row.sensor) else f"without {row.sensor}"
         st.caption(f"{which}: {amount(None if pd.isna(row.value) else row.value, judged.unit)}")
-
-
-@st.cache_data(max_entries=8, show_spinner="Weighing the sensors again …")
-def _weighed_again(key: str, _review: Review) -> pd.DataFrame:
-    return pipeline.left_out(_review)
 
 
 def _where(review: Review, judged: Judged) -> str:

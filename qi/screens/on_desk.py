@@ -11,6 +11,7 @@ from qi.desk import opened, samples
 from qi.desk.opened import Opened
 from qi.library import place
 from qi.library.library import Library
+from qi.library.outcomes import outcomes_of
 from qi.library.worklist import Entry
 from qi.model.clock_proposal import ClockSetting
 from qi.model.journal import FIRST, SECOND, Line, version_of
@@ -56,7 +57,8 @@ class OnDesk:
 
     def review(self, *, as_found: bool = False) -> Review:
         """The review with the reviewer's corrections, or as the machine found it."""
-        return _reviewed(f"{self.library.folder}|{self.key}|{self.revision}|{as_found}", self, as_found)
+        told = sorted(outcomes_of(self.lines).items()) if as_found else self.revision
+        return _reviewed(f"{self.opened.token}|{told}", self, as_found)
 
 
 @st.cache_resource(show_spinner="Opening the library …")

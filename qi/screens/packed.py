@@ -15,7 +15,7 @@ from qi.screens.shown_time import zero_s
 
 def key_of(desk: OnDesk) -> str:
     """What the browser keeps the samples by: the same as long as no clock moves them."""
-    return f"{desk.key}@{id(desk.opened):x}"
+    return f"{desk.key}@{desk.opened.token}"
 
 
 def keep(desk: OnDesk, review: Review, *, as_found: bool) -> None:

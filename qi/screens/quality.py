@@ -11,7 +11,7 @@ from qi.screens.on_desk import OnDesk
 def quality_of(desk: OnDesk, review: Review) -> pd.DataFrame:
     """QUALITY table of the case."""
     marked = tuple((one.number, one.span) for one in review.corrections if one.subject == "artefact")
-    return _quality(f"{id(desk.opened):x}|{marked}", review)
+    return _quality(f"{desk.opened.token}|{marked}", review)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

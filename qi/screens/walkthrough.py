@@ -62,7 +62,7 @@ def _case(desk: OnDesk) -> None:
     st.subheader("Where the time went", anchor=False)
     time_went.show(desk, review, editable=not as_found and not desk.locked)
     st.subheader("Held to the protocol", anchor=False)
-    held.show(review)
+    held.show(review, desk.review(as_found=True))
     st.subheader("To look at", anchor=False)
     to_look_at.show(review)
     st.subheader("Findings and sign-off", anchor=False)

@@ -94,7 +94,8 @@ def show_close_up(
     from case start]; window_s, a window to move to when it changes [s]; editable, whether things may be picked, stretches selected
     and corrections asked for; locked, why corrections are not open (signed, say): picking and selecting stay, corrections do
     nothing but say this; why_choices, reasons offered for the next correction; on_choice, called before the next run after a
-    moment, a stretch or a pick; on_edit, called once for each correction asked for. Both may read choice_of(key).
+    moment, a stretch or a pick; on_edit, called once for each correction asked for. Both may read choice_of(key). Without on_edit,
+    call st.rerun() once a correction that was returned is written down: the next one leaves the browser then.
     Returns: what caused this run, else an empty choice.
     """
     window = None if window_s is None else [round(float(edge), 3) for edge in window_s]
@@ -115,19 +116,23 @@ def _show(
     on_choice: Callable[[], None] | None,
     on_edit: Callable[[], None] | None = None,
 ) -> Choice:
-    """Mount one view and turn its triggers into a Choice. The browser is told which correction was taken in, and sends the next."""
+    """Mount one view and turn its triggers into a Choice.
+
+    The browser holds the next correction back until it hears that this one is done: by on_edit before this run, else by whoever was
+    given it, before the next run.
+    """
     tell = on_choice or _nothing
     heard, given = f"{key}-heard", f"{key}-given"
 
     def take_in() -> None:
         edit = choice_of(key).edit
-        if edit is None or edit["serial"] == st.session_state.get(heard):
+        if edit is None or on_edit is None or edit["serial"] == st.session_state.get(heard):
             return
+        on_edit()
         st.session_state[heard] = edit["serial"]
-        (on_edit or _nothing)()
 
     result = _component()(
-        data={**data, "heard": st.session_state.get(heard)},
+        data={**data, "heard": st.session_state.get(given if on_edit is None else heard)},
         key=key,
         on_moment_change=tell,
         on_window_change=tell,

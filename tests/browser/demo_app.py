@@ -304,9 +304,8 @@ def overlay_of(case: str, revision: int, said: str) -> bytes:
     return pack.message(overlay)
 
 
-def take_in():
+def take_in(edit):
     """Write down a correction; the page's own journal."""
-    edit = waveform.choice_of("closeup").edit
     st.session_state.log = [*st.session_state.get("log", []), dict(edit)]
     if edit["act"] == "undo":
         st.session_state.said = st.session_state.get("said", [])[:-1]
@@ -327,6 +326,7 @@ def main() -> None:
         editable = st.checkbox("Open for corrections", key="open")
         locked = "signed" if st.checkbox("Signed", key="signed") else ""
         reviewed = st.checkbox("Reviewed", key="reviewed")
+        by_return = st.checkbox("By what is returned", key="returned")
     said = [*(review() if reviewed else []), *st.session_state.get("said", [])]
     waveform.keep(samples_of(case), overlay_of(case, revision, json.dumps(said)), key="case")
     long_ones = [(262.0, 280.0), (640.0, 655.0), (1240.0, 1260.0), (1862.0, 1876.0), (500.0, 500.0)]
@@ -343,11 +343,14 @@ def main() -> None:
         editable=editable,
         locked=locked,
         why_choices=("seen on another trace", "the record says so"),
-        on_edit=take_in,
+        on_edit=None if by_return else lambda: take_in(waveform.choice_of("closeup").edit),
     )
     given = st.session_state.setdefault("given", [])
     if looked.edit:
         given.append(looked.edit["serial"])
+    if looked.edit and by_return:
+        take_in(looked.edit)
+        st.rerun()
     st.session_state.runs = st.session_state.get("runs", 0) + 1
     st.text(
         f"picture moment {chosen.moment_s} window {chosen.window_s} close-up moment {looked.moment_s} run {st.session_state.runs}"

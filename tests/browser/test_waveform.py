@@ -449,7 +449,10 @@ def test_each_letter_adds_its_subject_over_the_stretch_or_at_the_cursor(desk):
     assert desk.page.get_by_role("dialog").count() == 0  # letters of the page's own stay unheard
 
 
-def test_the_same_act_twice_in_a_row_arrives_twice(desk):
+@pytest.mark.parametrize("by_return", [False, True])
+def test_the_same_act_twice_in_a_row_arrives_twice(desk, by_return):
+    if by_return:
+        desk.switch("By what is returned")
     desk.click(50.0, y=330)
     desk.press("s", "s", "s", "u", "u")
     acts = [(edit["act"], edit["subject"], edit["start_s"]) for edit in desk.edits(5)]

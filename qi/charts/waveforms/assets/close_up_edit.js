@@ -185,12 +185,13 @@ export class Editor {
 
   /** To the mark before or after, and pick it; marks that this zoom does not draw are passed over. */
   jump(way) {
-    const { things, view } = this;
+    const { things, view: { sheet, window: [from, to] } } = this;
+    const perSecond = (sheet.right - sheet.left) / (to - from); // of the window as it will be drawn next
     const now = this.cursor ?? this.place;
     const own = things.findIndex((one) => one.thing === this.picked && Math.abs(one.at - now) < 1e-6);
     const first = firstFrom(things.length, (at) => things[at].at, now);
     let at = own >= 0 ? own + way : way > 0 ? first : first - 1;
-    while (things[at] && !isMarked(things[at].thing.subject, view.sheet.perSecond)) at += way;
+    while (things[at] && !isMarked(things[at].thing.subject, perSecond)) at += way;
     if (!things[at]) return this.say(way > 0 ? "No mark after this one" : "No mark before this one");
     this.goTo(things[at].at);
     this.picked = things[at].thing;

@@ -1,7 +1,7 @@
 // What the close-up tells Python. Streamlit keeps only the newest trigger of a component while a run is on, so corrections go one by
 // one: the next leaves when Python has answered for the one before. Anything else that is told waits too, and only its newest counts.
 
-const PATIENCE = 20_000; // ms without an answer after which the next goes all the same
+const PATIENCE = 10_000; // ms without an answer after which the next goes all the same
 
 let last = 0;
 
