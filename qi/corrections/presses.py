@@ -18,12 +18,12 @@ NEAR_S = 15.0  # how far around a stretch its rate is looked for [s] (our defaul
 PLAIN_CYCLE_S = 60.0 / 110.0  # where nothing near shows a rate (the middle of the guideline band, 100 to 120 per min)
 
 
-def corrected(seen: Seen, corrections: Sequence[Correction], missed: list[Correction]) -> Seen:
+def corrected(seen: Seen, corrections: Sequence[Correction], idle: list[Correction]) -> Seen:
     """Compressions as a reviewer left them.
 
     Parameters: seen, of all sensors together; corrections of compressions and pauses, in the order they were written, as
-    qi.model.corrections.checked gives them [s]; missed, to which those are added that found nothing to change (whether a pause that
-    was put in or moved stands is for the pauses to tell).
+    qi.model.corrections.checked gives them [s]; idle, to which those are added that change no compression and make no time known
+    (a pause may be there already where one is put in).
     Returns: Seen. A stretch of compressions that a person tells of is filled evenly at the rate given (`value`, per minute), else
     at the rate nearby, only where there are none yet; a pause that is put in takes away the compressions in it, and the runs beside
     it reach to its edges. Time that a person speaks of is known.
@@ -34,9 +34,8 @@ def corrected(seen: Seen, corrections: Sequence[Correction], missed: list[Correc
             continue
         single = one.subject == "compression" and one.end_s is None
         changed, told = _single(table, one) if single else _stretch(table, one)
-        found = changed is not table or bool(told.minus(known))
-        if not found and (one.subject == "compression" or one.action == "remove"):
-            missed.append(one)
+        if changed is table and not told.minus(known):
+            idle.append(one)
         table, known = changed, known.union(told)
     if table is seen.events and known == seen.known:
         return seen

@@ -34,6 +34,7 @@ class Reviewed:
 
     corrections: Sequence[Correction]
     missed: list[Correction] = field(default_factory=list)
+    _idle: list[Correction] = field(default_factory=list)  # corrections of compressions and pauses that changed no compression
 
     def __post_init__(self) -> None:
         self.corrections = carried_out(self.corrections)[0]
@@ -73,7 +74,12 @@ class Reviewed:
 
     def compressions(self, seen: Seen) -> Seen:
         """Compressions as a reviewer left them, and time in which a person, if no sensor, has seen."""
-        return presses.corrected(seen, self._of("compression", "pause"), self.missed)
+        self._idle = []
+        changed = presses.corrected(seen, self._of("compression", "pause"), self._idle)
+        for one in self._idle:
+            if one.subject == "compression" or one.action == "remove":
+                self._miss(one)
+        return changed
 
     def ventilations(self, seen: Seen) -> Seen:
         """Breaths as a reviewer left them."""
@@ -121,9 +127,9 @@ class Reviewed:
         told = pauses.copy()
         for one, span in self._standing():
             at = _most_overlap(told, span)
-            if at is None:
+            if at is None and (one.action == "relabel" or any(one is other for other in self._idle)):
                 self._miss(one)
-            elif one.value is not None:
+            if at is not None and one.value is not None:
                 others = [cause for cause in str(pauses.at[at, "causes"]).split(" ") if cause not in (one.value, "unknown")]
                 told.loc[at, ["cause", "causes", "cause_by"]] = [one.value, " ".join([one.value, *others]), REVIEWER]
         return check(told, PAUSES)

@@ -54,3 +54,4 @@ def _remember(desk: OnDesk, choice: waveform.Choice) -> None:
         st.session_state.pop("picked", None)
     if choice.picked is not None:
         st.session_state["picked"] = choice.picked
+        st.query_params["t"] = f"{choice.picked['start_s']:.1f}"

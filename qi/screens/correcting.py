@@ -46,21 +46,27 @@ def act(desk: OnDesk, review: Review, edit: Mapping[str, Any]) -> bool:
     """Do at once what was asked for in the close-up by key or by dragging."""
     if edit["act"] == "undo":
         return undo(desk, correcting.last_to_undo(desk.lines, reading=desk.reading))
-    to = (edit["to_start_s"], edit.get("to_end_s")) if edit.get("to_start_s") is not None else None
+    to = (float(edit["to_start_s"]), edit.get("to_end_s")) if edit.get("to_start_s") is not None else None
     why = edit.get("why") or correcting.WHYS[0]
-    return write(
-        desk,
-        correcting.correction(
-            review,
-            edit["act"],
-            edit["subject"],
-            float(edit["start_s"]),
-            edit.get("end_s"),
-            why=why,
-            to_s=to,
-            value=edit.get("value"),
-        ),
-    )
+    start, end = float(edit["start_s"]), edit.get("end_s")
+    if edit["subject"] == "artefact" and edit["act"] != "add":
+        return _artefact(desk, review, edit.get("number"), to, why)
+    made = correcting.correction(review, edit["act"], edit["subject"], start, end, why=why, to_s=to, value=edit.get("value"))
+    return write(desk, made)
+
+
+def _artefact(desk: OnDesk, review: Review, number: int | None, to: tuple[float, float | None] | None, why: str) -> bool:
+    """A stretch that was called artefact is no longer, or is another one: the line that said so is undone."""
+    said = next((one for one in review.corrections if one.number == number and one.subject == "artefact"), None)
+    if said is None:
+        return False
+    entries: list[tuple[str, Mapping[str, Any]]] = [("undo", {"undoes": said.number})]
+    if to is not None:
+        length = said.span[1] - said.span[0]
+        end = to[1] if to[1] is not None else to[0] + length
+        made = correcting.correction(review, "add", "artefact", to[0], end, why=why, sensor=said.sensor)
+        entries.append(("correction", made.record()))
+    return write_lines(desk, entries)
 
 
 def refusal() -> None:
@@ -203,6 +209,8 @@ def _change(
     if st.button("Write the correction", key="write-change", type="primary", disabled=not why):
         action = {"taken out": "remove", "given another value": "relabel"}.get(way, "move")
         to = None if action != "move" else (stretch if end is not None and stretch else (float(moment or 0.0), None))
+        if subject == "artefact":
+            _written(_artefact(desk, review, picked.get("number"), to, why))
         made = correcting.correction(
             review,
             action,

@@ -71,6 +71,7 @@ def _said(desk: OnDesk, review: Review) -> list[dict[str, object]]:
             "end_s": one.end_s,
             "to_start_s": one.to_start_s,
             "to_end_s": one.to_end_s,
+            "sensor": one.sensor,
             "who": lines[one.number].who,
             "why": one.why,
         }

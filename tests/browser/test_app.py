@@ -1,6 +1,7 @@
 """The app in a real browser: it shows the numbers that the command line prints, and asks no other host for anything."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +9,8 @@ from urllib.parse import urlparse
 
 import pytest
 
+from qi.desk import samples
+from qi.library.library import Library
 from qi.model.words import amount
 from tests.browser.served import served
 
@@ -20,8 +23,29 @@ def address(tmp_path_factory):
     place = tmp_path_factory.mktemp("app")
     (place / ".streamlit").mkdir()
     (place / ".streamlit" / "config.toml").write_bytes((ROOT / ".streamlit" / "config.toml").read_bytes())
-    with served(ROOT / "app.py", place) as url:
-        yield url
+    before = os.environ.get("QI_LIBRARY")
+    os.environ["QI_LIBRARY"] = str(place / "library")
+    try:
+        with served(ROOT / "app.py", place) as url:
+            yield url
+    finally:
+        os.environ.pop("QI_LIBRARY")
+        if before is not None:
+            os.environ["QI_LIBRARY"] = before
+
+
+@pytest.fixture(scope="module")
+def library(address, tmp_path_factory):
+    """The library that the app serves, with the sample cases in it."""
+    with Library.open(Path(os.environ["QI_LIBRARY"])) as opened:
+        samples.bring_in_where_empty(opened)
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def keys(library):
+    """Key of each sample case by its number."""
+    return {entry.case_id: entry.key for entry in library.entries()}
 
 
 @pytest.fixture(scope="module")
@@ -42,12 +66,17 @@ class Walkthrough:
         self.context = browser.new_context(viewport={"width": width, "height": 1000}, color_scheme=scheme, reduced_motion="reduce")
         self.page = self.context.new_page()
         self.complaints, self.hosts = [], set()
-        self.page.on("console", lambda message: message.type == "error" and self.complaints.append(message.text))
+        self.page.on("console", lambda message: message.type == "error" and self._complain(message))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.hosts.add(urlparse(request.url).hostname))
-        self.page.goto(f"{address}/?{query}")
+        self.page.goto(f"{address}/walkthrough?{query}")
         self.page.wait_for_selector(".close-up[data-ready]", timeout=30_000)
         self.page.wait_for_selector("text=What was read", timeout=30_000)
+
+    def _complain(self, message):
+        # Streamlit looks for its own two addresses under the page's address first, and then finds them at the root
+        if not message.location["url"].endswith(("/walkthrough/_stcore/health", "/walkthrough/_stcore/host-config")):
+            self.complaints.append(message.text)
 
     def __enter__(self):
         return self
@@ -65,8 +94,8 @@ def plain(text):
     return " ".join(text.split())
 
 
-def test_the_page_shows_what_the_command_line_prints(browser, address, printed):
-    with Walkthrough(browser, address, f"case={CASE}") as shown:
+def test_the_page_shows_what_the_command_line_prints(browser, address, keys, printed):
+    with Walkthrough(browser, address, f"case={keys[CASE]}") as shown:
         text = plain(shown.text)
         for id_ in ("compression_fraction", "released_fraction"):
             assert plain(amount(printed[id_]["value"], "1")) in text
@@ -77,26 +106,83 @@ def test_the_page_shows_what_the_command_line_prints(browser, address, printed):
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (800, "dark")])
-def test_no_complaint_no_other_host_and_nothing_wider_than_the_page(browser, address, width, scheme):
-    with Walkthrough(browser, address, f"case={CASE}", width=width, scheme=scheme) as shown:
+def test_no_complaint_no_other_host_and_nothing_wider_than_the_page(browser, address, keys, width, scheme):
+    with Walkthrough(browser, address, f"case={keys[CASE]}", width=width, scheme=scheme) as shown:
         assert shown.complaints == []
         assert shown.hosts <= {"127.0.0.1", None, ""}
         assert shown.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
-def test_an_address_leads_to_the_same_case_and_moment(browser, address):
-    with Walkthrough(browser, address, "case=rv-2031-0107&t=300.0") as shown:
+def test_an_address_leads_to_the_same_case_and_moment(browser, address, keys):
+    with Walkthrough(browser, address, f"case={keys['rv-2031-0107']}&t=300.0") as shown:
         assert "rv-2031-0107" in shown.text
         range_ = shown.page.locator(".close-up .range").first.inner_text()
-        assert "case=rv-2031-0107" in shown.page.url
+        assert f"case={keys['rv-2031-0107']}" in shown.page.url
         assert range_.startswith(("4:", "3:"))
 
 
-def test_choosing_a_measure_says_why(browser, address, printed):
-    with Walkthrough(browser, address, f"case={CASE}") as shown:
-        table = shown.page.locator(".st-key-held-rv-2031-0112-What-matters-most canvas").first
+def test_choosing_a_measure_says_why(browser, address, keys, printed):
+    with Walkthrough(browser, address, f"case={keys[CASE]}") as shown:
+        table = shown.page.locator(f".st-key-held-{CASE}-What-matters-most canvas").first
         table.scroll_into_view_if_needed()
         box = table.bounding_box()
         shown.page.mouse.click(box["x"] + 18, box["y"] + 38 + 17)
         shown.page.wait_for_selector("text=defined by: Wik", timeout=10_000)
         assert printed["compression_fraction"]["method"].split(";")[0] in plain(shown.text)
+
+
+def test_a_stretch_selected_on_the_waveform_becomes_a_pause_and_the_measures_follow(browser, address, keys, library):
+    key = keys["rv-2031-0131"]
+    with Walkthrough(browser, address, f"case={key}") as shown:
+        page = shown.page
+        before = plain(shown.text)
+        plot = page.locator(".close-up .plot")
+        plot.scroll_into_view_if_needed()
+        box = plot.bounding_box()
+        page.keyboard.down("Shift")
+        page.mouse.move(box["x"] + 300, box["y"] + 110)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 800, box["y"] + 110, steps=6)
+        page.mouse.up()
+        page.keyboard.up("Shift")
+        page.get_by_role("button", name="Write the correction").click(timeout=10_000)
+        page.wait_for_selector("text=Undo line 1", timeout=15_000)
+        page.wait_for_function("before => !document.body.innerText.includes(before)", arg=_longest(before), timeout=10_000)
+        (line,) = library.lines(key)
+        assert (line.kind, line.body["action"], line.body["subject"]) == ("correction", "add", "pause")
+        assert line.body["end_s"] - line.body["start_s"] > 10
+        assert line.body["why"]
+        page.get_by_role("button", name="Undo line 1").click()
+        page.wait_for_function("before => document.body.innerText.includes(before)", arg=_longest(before), timeout=15_000)
+        assert [one.kind for one in library.lines(key)] == ["correction", "undo"]
+        assert shown.complaints == []
+
+
+def _longest(text):
+    """The part of the words that says the longest pause."""
+    start = text.index("The longest pause was")
+    return text[start : text.index(" s", start) + 2]
+
+
+def test_keys_write_corrections_one_by_one(browser, address, keys, library):
+    key = keys["rv-2031-0118"]
+    with Walkthrough(browser, address, f"case={key}") as shown:
+        page = shown.page
+        plot = page.locator(".close-up .plot")
+        plot.scroll_into_view_if_needed()
+        plot.click(position={"x": 500, "y": 60})
+        page.keyboard.press("s")
+        page.wait_for_selector("text=Undo line 1", timeout=15_000)
+        page.keyboard.press("u")
+        page.wait_for_function("() => !document.body.innerText.includes('Undo line 1')", timeout=15_000)
+        kinds = [(line.kind, line.body.get("subject")) for line in library.lines(key)]
+        assert kinds == [("correction", "shock"), ("undo", None)]
+
+
+def test_next_goes_to_a_pause_and_the_address_says_where(browser, address, keys):
+    with Walkthrough(browser, address, f"case={keys[CASE]}") as shown:
+        shown.page.get_by_role("button", name="Next").first.click()
+        shown.page.wait_for_function("() => location.search.includes('t=')", timeout=10_000)
+        shown.page.reload()
+        shown.page.wait_for_selector(".close-up[data-ready]", timeout=30_000)
+        assert "t=" in shown.page.url

@@ -2,6 +2,7 @@
 
 import json
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -243,7 +244,9 @@ def test_rows_of_a_reviewer_are_told_apart_with_the_correction_that_put_them_the
 
 
 def test_shocks_events_and_rhythms_of_a_reviewer_are_told_apart():
-    shocks = make(SHOCKS, time_s=[20.0, 50.0], energy_j=[np.nan, 200.0], stack=[1.0, 2.0], sensor=["events", REVIEWER])
+    shocks = make(
+        SHOCKS, time_s=[20.0, 50.0], energy_j=[np.nan, 200.0], stack=[1.0, 2.0], sensor=["events (a.xml)", f"events ({REVIEWER})"]
+    )
     events = make(
         EVENTS, time_s=[20.0, 30.0, 60.0], type=["rhythm", "rosc", "drug"], value=["VF", None, "epinephrine"],
         source=[REVIEWER, REVIEWER, "record.xml"], clock=["m"] * 3, uncertainty_s=[0.0] * 3,
@@ -288,3 +291,10 @@ def test_each_edge_of_an_arrest_knows_the_correction_that_set_it():
     said = [_said(5, "move", "arrest", 10.0, 90.0, 10.0, 100.0), _said(6, "add", "arrest", 200.0, 300.0)]
     assert _overlay(arrest=arrest, corrections=said)["arrest_by"] == [[None, 5], [6, 6]]
     assert _overlay(arrest=arrest)["arrest_by"] == [[None, None], [None, None]]
+
+
+def test_the_entry_names_every_module_so_that_the_browser_asks_for_all_at_once():
+    assets = Path(pack.__file__).parent / "assets"
+    entry = (assets / "waveforms.js").read_text(encoding="utf-8")
+    modules = {path.name for path in assets.glob("*.js")} - {"waveforms.js"}
+    assert {name for name in modules if f'"./{name}"' in entry} == modules

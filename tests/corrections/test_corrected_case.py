@@ -255,7 +255,9 @@ def test_any_corrections_hold_together_and_change_nothing_that_was_given(correct
 
 
 @settings(max_examples=25)
-@given(one=any_correction())
+@given(
+    one=any_correction().filter(lambda one: not one.subject.startswith("airway"))
+)  # those ask the detectors, who see nothing here
 def test_what_is_said_to_find_nothing_changes_no_number(one):
     review = reviewed(one)
     if said(review):

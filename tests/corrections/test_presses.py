@@ -75,9 +75,9 @@ def test_a_pause_taken_out_never_leaves_a_short_one(rate_per_min):
         times = np.concatenate([before, after])
         table = make(COMPRESSIONS, time_s=times, onset_s=times - 0.2, release_s=times + 0.2, sensor=["depth"] * 60)
         stretch = (before[-1] + 0.2, after[0] - 0.2)
-        seen = presses.corrected(Seen("depth", table, Spans.of([(-1, 1000)])), [correct("remove", "pause", *stretch)], missed := [])
+        seen = presses.corrected(Seen("depth", table, Spans.of([(-1, 1000)])), [correct("remove", "pause", *stretch)], idle := [])
         assert np.diff(seen.events["time_s"]).max() < 1.0, length
-        assert not missed
+        assert not idle
 
 
 def test_a_stretch_of_compressions_has_the_rate_that_was_given():
@@ -174,6 +174,17 @@ def test_time_that_a_person_speaks_of_is_known():
     assert number.coverage == pytest.approx(310 / 350)
     assert number.value == pytest.approx((260 + 20) / 310)
     assert (number.low, number.high) == pytest.approx((280 / 350, 320 / 350))
+
+
+def test_first_compressions_that_were_none_let_the_arrest_begin_later():
+    """The arrest begins with the first compression; whoever says that the first 7 s were none also moves that."""
+    review = reviewed(correct("add", "pause", 20.0, 27.0, value="moving"))
+    assert review.findings.arrest.pairs() == [(27.0, 370.0)]
+    assert fraction(review) == pytest.approx((330 - 7) / 343)
+    assert not said(review)
+    kept = reviewed(correct("add", "pause", 20.0, 27.0, value="moving"), correct("add", "arrest", 20.0, 27.0))
+    assert pauses(kept)[0] == (20.0, 27.0)
+    assert fraction(kept) == pytest.approx(323 / 350)
 
 
 def test_a_case_in_which_nobody_saw_a_compression():

@@ -10,6 +10,7 @@ from qi.model.journal import REVIEWER
 from qi.model.spans import Spans
 
 NEAR_S = 0.05  # a mark this near to where a correction put something is the mark of that correction [s] (our default)
+_PERSON = (REVIEWER, f"events ({REVIEWER})")  # the latter names a charted event as the sensor of a shock
 _TIMES = ("start_s", "end_s", "to_start_s", "to_end_s")
 
 
@@ -52,7 +53,7 @@ class Said:
         of the mark is enough, for things whose table does not say who put them there.
         Returns: {"person": bool, "number": int or None}.
         """
-        person = by == REVIEWER
+        person = by in _PERSON
         number = self.number(subjects, start_s, end_s) if person or told else None
         return {"person": person or number is not None, "number": number}
 
