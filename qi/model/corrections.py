@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from math import isfinite
+from numbers import Real
 from typing import Any
 
 from qi.model.case import Case
@@ -116,7 +117,7 @@ def checked(one: Correction) -> Correction:
         raise UnknownWord("correction", one.subject, SUBJECTS)
     for name in _TIMES:
         time = getattr(one, name)
-        if time is not None and not (isfinite(time) and abs(time) <= FURTHEST_S):
+        if (time is not None or name == "start_s") and not (_is_number(time) and abs(time) <= FURTHEST_S):
             raise QiError(f"{_named(one)}: {name} is {time}, it should be a number of seconds within a day of the case's start")
     start, end = one.start_s if one.end_s is None else min(one.start_s, one.end_s), _in_order(one.start_s, one.end_s)[1]
     to_start, to_end = _in_order(one.to_start_s, one.to_end_s)
@@ -142,6 +143,10 @@ def carried_out(corrections: Iterable[Correction]) -> tuple[list[Correction], li
 
 def _named(one: Correction) -> str:
     return f"{one.action} {one.subject.replace('_', ' ')}"
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool) and isfinite(value)
 
 
 def _in_order(start_s: float | None, end_s: float | None) -> tuple[float | None, float | None]:
@@ -170,7 +175,7 @@ def _check_value(one: Correction) -> None:
         raise QiError(f"{_named(one)}: the new value is missing")
     if one.type is not None:
         _check_type(one, one.type)
-    if one.dose is not None and not (isfinite(one.dose) and one.dose >= 0):
+    if one.dose is not None and not (_is_number(one.dose) and one.dose >= 0):
         raise QiError(f"{_named(one)}: a dose of {one.dose} is none")
     kind = one.type or one.subject
     if one.action == "remove":
@@ -195,7 +200,7 @@ def _check_number(one: Correction, what: str, low: float, high: float) -> None:
         return
     try:
         number = float(one.value)
-    except ValueError:
+    except (TypeError, ValueError):
         number = float("nan")
     if not (isfinite(number) and low <= number <= high):
         reach = f"from {low:g} to {high:g}" if isfinite(high) else f"of {low:g} or more"

@@ -1,5 +1,6 @@
 """One case from top to bottom: in words, in one picture, where the time went, held to the protocol, close up, findings."""
 
+import time
 from pathlib import Path
 
 import streamlit as st
@@ -26,6 +27,7 @@ from qi.screens import (
 )
 from qi.screens.on_desk import OnDesk, on_desk
 
+LONGEST_WAIT_S, STEP_S = 4.0, 0.05  # how long a browser may take to draw a case before the rest is sent all the same [s]
 ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
 
 
@@ -53,12 +55,13 @@ def _case(desk: OnDesk) -> None:
     mark = pack.highlight(chosen.number.spans_s, label=chosen.label) if chosen and chosen.number.spans_s else None
     packed.keep(desk, review, as_found=as_found)
     st.subheader("In one picture", anchor=False)
-    choice = waveform.show_picture(packed.key_of(desk), key="picture", highlight=mark)
+    choice = waveform.show_picture(packed.key_of(desk), key="picture", highlight=mark, on_drawn=lambda: _drawn(desk))
     if choice.moment_s is not None:
         st.query_params["t"] = f"{choice.moment_s:.1f}"
     navigation.show(review)
     st.subheader("Close up", anchor=False)
     close_up.show(desk, review, mark, as_found=as_found)
+    _draw_first(desk)
     st.subheader("Where the time went", anchor=False)
     time_went.show(desk, review, editable=not as_found and not desk.locked)
     st.subheader("Held to the protocol", anchor=False)
@@ -70,6 +73,26 @@ def _case(desk: OnDesk) -> None:
     findings.versions(desk)
     out.show(desk, review)
     sources.show(desk, review)
+
+
+def _drawn(desk: OnDesk) -> None:
+    st.session_state["drawn"] = desk.opened.token
+
+
+def _draw_first(desk: OnDesk) -> None:
+    """Let the browser draw words, picture and close-up of a case before it is given charts and tables to draw.
+
+    Given all at once, it loads and draws those first, and the answer comes last. The browser says when it is done, which starts a
+    new run in place of this one; without a browser there is nothing to wait for.
+    """
+    if st.session_state.get("drawn") == desk.opened.token or not st.context.headers.get("User-Agent"):
+        return
+    below = st.empty()
+    for _ in range(round(LONGEST_WAIT_S / STEP_S)):
+        below.caption("Charts and tables follow …")
+        time.sleep(STEP_S)
+    below.empty()
+    _drawn(desk)
 
 
 def _view(desk: OnDesk) -> bool:

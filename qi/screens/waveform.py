@@ -64,15 +64,18 @@ def show_picture(
     key: str,
     highlight: Mapping[str, Any] | None = None,
     on_choice: Callable[[], None] | None = None,
+    on_drawn: Callable[[], None] | None = None,
 ) -> Choice:
     """The whole arrest on one time axis. A click chooses a moment, a drag a window; the close-up follows at once by itself.
 
     Parameters: case, the key that samples and overlay were packed with; key, unique on the page; highlight, from pack.highlight,
-    evidence to mark; on_choice, called before the next run (the value is then in st.session_state[key].moment or .window).
+    evidence to mark; on_choice, called before the next run (the value is then in st.session_state[key].moment or .window);
+    on_drawn, called once the browser has drawn the case for the first time, in a run of its own; not asked for, there is no such
+    run.
     Returns: the choice that caused this run, else an empty one.
     """
-    data = {"role": "picture", "case": case, "key": key, "highlight": highlight}
-    return _show(data, key=key, on_choice=on_choice)
+    data = {"role": "picture", "case": case, "key": key, "highlight": highlight, "tellDrawn": on_drawn is not None}
+    return _show(data, key=key, on_choice=on_choice, on_drawn=on_drawn)
 
 
 def show_close_up(
@@ -115,6 +118,7 @@ def _show(
     key: str,
     on_choice: Callable[[], None] | None,
     on_edit: Callable[[], None] | None = None,
+    on_drawn: Callable[[], None] | None = None,
 ) -> Choice:
     """Mount one view and turn its triggers into a Choice.
 
@@ -139,6 +143,7 @@ def _show(
         on_stretch_change=tell,
         on_picked_change=tell,
         on_edit_change=take_in,
+        on_drawn_change=on_drawn or _nothing,
     )
     choice = _choice(result)
     if choice.edit is not None:

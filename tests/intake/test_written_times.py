@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from qi.intake.map_form import TimeFormat
 from qi.intake.written_times import as_times, past_midnight, read_times, why_not, wrong_format
 
-MOMENTS = st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1)).map(
+# Two digits of a year are 1969 to 2068 (Python, time, strptime: POSIX convention).
+MOMENTS = st.datetimes(datetime(1990, 1, 1), datetime(2068, 12, 31)).map(
     lambda at: at.replace(microsecond=at.microsecond // 1000 * 1000)
 )
 PATTERNS = (

@@ -9,7 +9,8 @@ const LONG_PRESS = 500; // ms that a finger rests before it chooses a stretch in
 
 /**
  * A view draws itself in three methods of its own: `plan(pen, width)` answers the height, `paint(pen, width, height)` draws the
- * picture, `paintOver(pen, width, height)` what follows the pointer. And it may take: hover, click, drag, holding, wheel, key, heard.
+ * picture, `paintOver(pen, width, height)` what follows the pointer. And it may take: hover, click, drag, holding, wheel, key, heard, drawn
+ * (once for each case).
  */
 export class Frame {
   constructor(parent, { name, help }) {
@@ -127,6 +128,10 @@ export class Frame {
     pen.clearRect(0, 0, this.size.width, this.size.height);
     this.paintOver(pen, this.size.width, this.size.height);
     this.root.dataset.ready = "true";
+    if (this.drawnCase !== this.data.case) {
+      this.drawnCase = this.data.case;
+      this.drawn?.();
+    }
   }
 
   /** Say the range in view, for eyes at once, for screen readers when it has settled. */

@@ -10,6 +10,7 @@ import { clock, elapsed, length, ticks } from "./time.js";
 
 const GAP = 11; // between lanes
 const AXIS = 22;
+const DRAWN_AFTER = 80; // milliseconds
 const AROUND = 10; // seconds shown on either side of a chosen moment
 
 export class Picture extends Frame {
@@ -32,6 +33,11 @@ export class Picture extends Frame {
     this.caption = `${elapsed(extent[0] - zero)} to ${elapsed(extent[1] - zero)} from the first compression${hours}`;
     this.say(`${this.caption}. Click to look closer, drag for a window.`);
     this.listEvents("Events of the case", eventLines(this.overlay, -Infinity, Infinity));
+  }
+
+  /** Tell the server, after the close-up has had its turn, that the case is on the screen: charts and tables may follow. */
+  drawn() {
+    if (this.data.tellDrawn) setTimeout(() => this.trigger("drawn", this.data.case), DRAWN_AFTER);
   }
 
   heard(message) {
