@@ -128,7 +128,7 @@ def find(
 ) -> tuple[Findings, list[str], Reviewed]:
     """What happened, from signals, events and the reviewer's word, and what a reviewer should look at."""
     tune, gap_s = settings.load(), in_force.values["gap_s"]
-    by_airway = any(one.subject.startswith("airway") for one in corrections)  # breaths by impedance are told apart by it
+    by_airway = any("airway" in f"{one.subject} {one.type}" for one in corrections)  # breaths by impedance are told apart by it
     saw = looked if looked is not None and not by_airway else look(case, in_force)
     mend = Reviewed(corrections)
     seen = mend.sensors(saw.sensors)

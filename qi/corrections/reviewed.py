@@ -72,6 +72,10 @@ class Reviewed:
         marks = self._artefacts()
         return Sensors(*(tuple(_without(one, marks) for one in some) for some in (seen.pressed, seen.breathed, seen.exhaled)))
 
+    def artefact(self, sensor: str) -> Spans:
+        """Stretches of artefact on one sensor."""
+        return _marked(sensor, self._artefacts())
+
     def compressions(self, seen: Seen) -> Seen:
         """Compressions as a reviewer left them, and time in which a person, if no sensor, has seen."""
         self._idle = []
@@ -151,9 +155,13 @@ class Reviewed:
         return said
 
 
+def _marked(sensor: str, marks: dict[str, Spans]) -> Spans:
+    return marks.get("", Spans()).union(marks.get(sensor, Spans()))
+
+
 def _without(seen: Seen, marks: dict[str, Spans]) -> Seen:
     """What one sensor saw outside of the artefact on it."""
-    stretches = marks.get("", Spans()).union(marks.get(seen.sensor, Spans()))
+    stretches = _marked(seen.sensor, marks)
     if not stretches:
         return seen
     inside = stretches.contains(seen.events["time_s"].to_numpy())

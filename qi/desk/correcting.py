@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from qi.model.corrections import FOUND, Correction, anchor_of
+from qi.model.corrections import FOUND, Correction, anchor_of, file_s
 from qi.model.journal import REVIEWER, Line, counting
 from qi.model.review import Review
 from qi.model.vocabulary import EVENT_VALUES, PAUSE_CAUSES, UNMAPPED
@@ -155,7 +155,9 @@ def before(review: Review, subject: str, start_s: float, end_s: float | None = N
         near = (charted["time_s"] - start_s).abs()
         if len(near) and near.min() <= NEAREST_S:
             row = charted.loc[near.idxmin()]
-    return {str(key): _plain(value) for key, value in row.items() if not pd.isna(value)}
+    there = {str(key): _plain(value) for key, value in row.items() if not pd.isna(value)}
+    since = file_s(review.case, str(there.get("source", "")), float(row["time_s"])) if "type" in there else None
+    return there if since is None else there | {"file_s": round(since, 4)}
 
 
 def _plain(value: object) -> object:

@@ -39,14 +39,14 @@ def devices(case: Case) -> pd.DataFrame:
 
 def _telling(case: Case) -> pd.DataFrame:
     """The events that tell of devices: of each kind, those on the monitor's clock where there are any; a reviewer's "on" takes the
-    place of every other "on" of its kind, and leaves an "off" as it is."""
+    place of another clock's "on" of its kind, and leaves an "off" as it is."""
     events = case.events[case.events["type"].isin(_TYPES)]
     kind = events["value"].where(~events["type"].isin(("airway_placed", "airway_removed")), "airway")
     said = events["source"] == REVIEWER
     own = (events["clock"] == case.lead_clock) & ~said
     placed = np.array([case.clocks[clock].placed for clock in events["clock"]], dtype=bool)
     both = events["type"] + " " + kind.fillna("")
-    return events[said | ((own | (placed & ~kind.isin(kind[own]))) & ~both.isin(both[said]))]
+    return events[said | own | (placed & ~kind.isin(kind[own]) & ~both.isin(both[said]))]
 
 
 def _went_in(text: object) -> bool:

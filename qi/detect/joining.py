@@ -1,7 +1,7 @@
 """From what the sensors saw and the events tell to the findings of a case. Read this to see the order of things."""
 
 from collections.abc import Mapping, Sequence
-from functools import partial
+from functools import partial, reduce
 
 import pandas as pd
 
@@ -9,6 +9,7 @@ from qi.detect import circulation, devices, fusion, machine, modes, monitors, pa
 from qi.detect import sensors as looking
 from qi.detect.sensors import Tune
 from qi.detect.ventilations_by_flow import leak_share
+from qi.detect.voting import kind
 from qi.model.case import Case
 from qi.model.findings import Findings
 from qi.model.fused import Fused
@@ -58,14 +59,15 @@ def join(
     Returns: the findings, and questions to the reviewer in words.
     """
 
-    def to_edges(seen: Seen) -> Seen:
-        return fusion.up_to_edges(seen, course.spans, case.recorded, **tune["known_to_edges"])
+    def to_edges(joined: Seen, of: Sequence[Seen]) -> Seen:
+        recorded = case.recorded.minus(_blind(of, mend))
+        return fusion.up_to_edges(joined, course.spans, recorded, **tune["known_to_edges"])
 
     shocks, mended = mend.by_ecg(shocks), mend.compressions(pressed.seen)
     course = mend.course(circulation.arrest(case, mended.events, gap_s=gap_s, **tune["arrest"]))
-    hands, breathed = to_edges(mended), _breaths(case, seen.breathed, pressed, tune)
-    breaths = to_edges(mend.ventilations(breathed.seen))
-    exhaled = to_edges(mend.exhalations(_alone(seen.exhaled) or _breaths(case, seen.exhaled, pressed, tune).seen))
+    hands, breathed = to_edges(mended, seen.pressed), _breaths(case, seen.breathed, pressed, tune)
+    breaths = to_edges(mend.ventilations(breathed.seen), seen.breathed)
+    exhaled = to_edges(mend.exhalations(_alone(seen.exhaled) or _breaths(case, seen.exhaled, pressed, tune).seen), seen.exhaled)
     breaths = Seen(breaths.sensor, breaths.events.assign(leak=leak_share(breaths.events, **tune["leak_share"])), breaths.known)
     hands_on = pauses.runs(hands.events, gap_s=gap_s)
     given = shock_pauses.delivered(case, shocks, **tune["delivered_shocks"])
@@ -88,7 +90,7 @@ def join(
         ventilations_known=breaths.known,
         exhalations=exhaled.events,
         exhalations_known=exhaled.known,
-        recoils=_recoils(case, hands.events, breaths.events, tune),
+        recoils=_recoils(case, hands.events, breaths.events, tune, mend),
         shocks=shocked,
         devices=fitted,
         airway=devices.airways(fitted),
@@ -139,10 +141,17 @@ def _strokes(case: Case) -> frozenset[str]:
     return frozenset(one.name for one in case.signals if one.reference == "stroke" or one.channel == "chest_acceleration")
 
 
-def _recoils(case: Case, pressed: pd.DataFrame, breaths: pd.DataFrame, tune: Tune) -> pd.DataFrame:
+def _blind(sensors: Sequence[Seen], mend: Mending) -> Spans:
+    """Time in which a reviewer believes none of these sensors; those that only settle what others saw do not count."""
+    marks = [mend.artefact(one.sensor) for one in sensors if kind(one.sensor) not in fusion.SETTLING]
+    return reduce(Spans.overlap, marks) if marks else Spans()
+
+
+def _recoils(case: Case, pressed: pd.DataFrame, breaths: pd.DataFrame, tune: Tune, mend: Mending) -> pd.DataFrame:
     """Recoil pressures of every airway pressure channel; of two at one moment the longer recording's."""
     signals = sorted(case.of_channel("airway_pressure"), key=lambda one: -one.recorded.seconds)
-    tables = [recoil.recoils(one, pressed, breaths, **tune["recoils"]) for one in signals]
+    found = [(recoil.recoils(one, pressed, breaths, **tune["recoils"]), mend.artefact(one.name)) for one in signals]
+    tables = [table[~artefact.contains(table["time_s"].to_numpy())] for table, artefact in found]
     filled = [table for table in tables if len(table)]
     if not filled:
         return make(RECOILS)

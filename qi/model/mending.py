@@ -6,6 +6,7 @@ import pandas as pd
 
 from qi.model.findings import Arrest
 from qi.model.seen import Seen, Sensors
+from qi.model.spans import Spans
 
 
 class Mending(Protocol):
@@ -13,6 +14,9 @@ class Mending(Protocol):
 
     def sensors(self, seen: Sensors) -> Sensors:
         """What each sensor saw, without stretches that a reviewer calls artefact."""
+
+    def artefact(self, sensor: str) -> Spans:
+        """Stretches that a reviewer calls artefact on one sensor, by its name [s]."""
 
     def compressions(self, seen: Seen) -> Seen:
         """Compressions of all sensors together."""
@@ -39,6 +43,10 @@ class AsFound:
     def sensors(self, seen: Sensors) -> Sensors:
         """As they are."""
         return seen
+
+    def artefact(self, sensor: str) -> Spans:
+        """None."""
+        return Spans()
 
     def compressions(self, seen: Seen) -> Seen:
         """As they are."""

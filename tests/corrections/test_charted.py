@@ -276,6 +276,9 @@ def test_an_airway_looks_anew_and_nothing_else_does(monkeypatch):
     assert asked == []
     review = reviewed(correct("add", "airway_placed", 200.0, value="tracheal_tube"), of=one, seen=seen)
     assert len(asked) == 1
+    became = correct("relabel", "note", 150.0, type="airway_placed", value="supraglottic")
+    reviewed(became, of=case(*ROWS, row(150.0, "note", "tube in")), seen=seen)
+    assert len(asked) == 2
     assert asked[0] is review.case
     assert device_rows(review) == [("tracheal_tube", 200.0, None)]
     off = reviewed(

@@ -338,3 +338,12 @@ def test_left_out_sensors_keep_the_corrections():
     table = pipeline.left_out(review)
     whole = table[(table["id"] == "compression_fraction") & table["sensor"].isna()]
     assert whole["value"].tolist() == pytest.approx([review.of("compression_fraction").value])
+
+
+def test_artefact_on_the_airway_pressure_tells_nothing_of_the_recoil():
+    one, in_force, seen = sample()
+    (name,) = [signal.name for signal in one.of_channel("airway_pressure")]
+    review = pipeline.review(one, in_force, [correct("add", "artefact", 200.0, 260.0, sensor=name)], seen)
+    plain = pipeline.review(one, in_force, (), seen)
+    assert plain.findings.recoils["time_s"].between(200.0, 260.0, inclusive="left").sum() > 20
+    assert not review.findings.recoils["time_s"].between(200.0, 260.0, inclusive="left").any()

@@ -259,6 +259,18 @@ def test_a_false_pause_under_artefact_is_not_counted():
     assert review.of("compression_fraction").number.high == pytest.approx((330 - 4 + 14) / 350, abs=0.003)
 
 
+@pytest.mark.parametrize("sensors", [("",), (DEPTH, IMPEDANCE)])
+def test_artefact_up_to_the_end_of_the_arrest_is_no_pause_either(sensors):
+    """Sensors saw until 365 s; known time is drawn on to the arrest's end at 370 s, but not over artefact."""
+    one = case()
+    seen = looked(one, everything(known=((5.0, 365.0),)))
+    marks = [correct("add", "artefact", 362.0, 380.0, sensor=sensor) for sensor in sensors]
+    review = reviewed(*marks, of=one, seen=seen)
+    assert pauses(review, 1.0) == [(120.0, 130.0), (230.0, 240.0)]
+    assert review.of("compression_fraction").number.coverage == pytest.approx(342 / 350)
+    assert reviewed(marks[0], of=one, seen=seen).of("compression_fraction").number.coverage >= 342 / 350 - 1e-9
+
+
 def test_artefact_taken_back_and_moved():
     mark = correct("add", "artefact", 50.0, 80.0)
     assert reviewed(mark, correct("remove", "artefact", 50.0, 80.0)).of("compression_fraction").number.coverage == pytest.approx(

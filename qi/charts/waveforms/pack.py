@@ -232,7 +232,8 @@ def _pauses(table: pd.DataFrame | None, said: Said, *, long_pause_s: float, list
 
 
 def _shock(row: dict[str, Any], said: Said) -> dict[str, Any]:
-    return words.shock(row) | said.mark(("shock",), row["sensor"], row["time_s"])
+    by = REVIEWER if row["sensor"] == f"events ({REVIEWER})" else row["sensor"]
+    return words.shock(row) | said.mark(("shock",), by, row["time_s"])
 
 
 def _device(row: dict[str, Any], said: Said) -> dict[str, Any]:
