@@ -13,12 +13,30 @@ from qi.intake.map_draft import Draft
 from qi.intake.map_form import EventColumns, Map, TimeFormat
 from qi.intake.maps import check_map, parse_map, write_map
 from qi.intake.meanings import Column, Word
+from qi.intake.written_times import FORMATS
 from qi.library.library import Library
 from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED
 
 ASK = "?"  # a name that nobody has said anything of yet
 CHANNEL_CHOICES = (ASK, IGNORED, *CHANNELS)
 EVENT_CHOICES = (ASK, *EVENT_VALUES)
+NOT_USED = "not used"
+ROLES = ("type", "value", "text", "end", "dose", "unit", "by")  # what a column of a list of events may hold
+_DIRECTIVES = {
+    "d": "day",
+    "m": "month",
+    "Y": "year",
+    "y": "year (two digits)",
+    "H": "hour",
+    "I": "hour (of 12)",
+    "M": "minute",
+    "S": "second",
+    "f": "fraction",
+    "p": "AM/PM",
+    "z": "offset from UTC",
+    "b": "month's name",
+    "B": "month's name",
+}
 
 
 def units_of() -> list[str]:
@@ -29,17 +47,43 @@ def units_of() -> list[str]:
 
 def columns_of(draft: Draft) -> pd.DataFrame:
     """The columns of a table as a person fills them in: column, first values, is, unit, scale."""
+    known = units_of()
+    rows = []
+    for guess in draft.columns:
+        bracketed = re.search(r"[\[(]([^\])]+)[\])]", guess.name)
+        named = bracketed[1].strip() if bracketed and bracketed[1].strip() in known else None
+        rows.append(
+            {
+                "column": guess.name,
+                "first values": ", ".join(guess.examples),
+                "is": guess.channel or (ASK if guess.is_numbers else IGNORED),
+                "unit": guess.unit or named,
+                "scale": 1.0,
+            }
+        )
+    return pd.DataFrame(rows, columns=["column", "first values", "is", "unit", "scale"])
+
+
+def roles_of(draft: Draft) -> pd.DataFrame:
+    """The columns of a list of events as a person fills them in: column, first values, holds."""
+    told = {column: role for role, column in draft.map.events.named.items()}
     rows = [
-        {
-            "column": guess.name,
-            "first values": ", ".join(guess.examples),
-            "is": guess.channel or (ASK if guess.is_numbers else IGNORED),
-            "unit": guess.unit or None,
-            "scale": 1.0,
-        }
+        {"column": guess.name, "first values": ", ".join(guess.examples), "holds": told.get(guess.name, NOT_USED)}
         for guess in draft.columns
     ]
-    return pd.DataFrame(rows, columns=["column", "first values", "is", "unit", "scale"])
+    return pd.DataFrame(rows, columns=["column", "first values", "holds"])
+
+
+def is_list(draft: Draft) -> bool:
+    """Whether the table is a list of events, one a row."""
+    return draft.map.kind in ("events", "dispatch") and bool(draft.map.events.type)
+
+
+def format_in_words(form: str) -> str:
+    """A form of times as a person reads it: day.month.year hour:minute:second for %d.%m.%Y %H:%M:%S."""
+    if form in FORMATS:
+        return FORMATS[form]
+    return re.sub(r"%(.)", lambda found: _DIRECTIVES.get(found[1], found[0]), form)
 
 
 def words_of(draft: Draft) -> pd.DataFrame:
@@ -59,11 +103,16 @@ def unknowns_of(report: FileReport) -> pd.DataFrame:
 
 
 def table_map(
-    draft: Draft, name: str, time: TimeFormat, columns: Iterable[Mapping[str, object]], words: Iterable[Mapping[str, object]]
+    draft: Draft,
+    name: str,
+    time: TimeFormat,
+    columns: Iterable[Mapping[str, object]],
+    words: Iterable[Mapping[str, object]],
+    roles: Iterable[Mapping[str, object]] = (),
 ) -> Map:
     """The map that a person confirmed for a table.
 
-    Parameters: draft; name of the map; time, the form that was chosen; columns and words, the rows as filled in.
+    Parameters: draft; name of the map; time, the form that was chosen; columns, words and roles, the rows as filled in.
     Raises: QiError where it does not hold together, saying what would be right.
     """
     said = [
@@ -75,8 +124,9 @@ def table_map(
     made = replace(draft.map, name=name, time=time, columns=tuple(said), words=tuple(meant))
     if made.kind == "dispatch":
         made = replace(made, columns=draft.map.columns, time=replace(time, columns=()))
-    if made.kind == "events":
-        made = replace(made, columns=())
+    if is_list(draft):
+        told = {str(row["holds"]): str(row["column"]) for row in roles if row["holds"] in ROLES}
+        made = replace(made, columns=(), events=EventColumns(**told), time=time)
     check_map(made)
     return made
 

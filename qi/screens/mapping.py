@@ -10,7 +10,6 @@ from qi.desk import mapping
 from qi.intake.look_over import FileReport
 from qi.intake.map_draft import Draft, propose
 from qi.intake.map_form import Map, TimeFormat
-from qi.intake.written_times import FORMATS
 from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.model.vocabulary import CHANNELS
@@ -38,8 +37,8 @@ def show(shelf: Library, agency: str, folder: Path, reports: Sequence[FileReport
 def _table(shelf: Library, agency: str, path: Path, report: FileReport) -> None:
     """A table that nothing recognises: its times, its columns, its words."""
     draft = propose(path)
-    for question in draft.asks:
-        st.caption(f"To say: {question}")
+    if draft.asks:
+        st.caption("Still to say: " + " ".join(draft.asks))
     time = _time(draft, report)
     columns, words = mapping.columns_of(draft), mapping.words_of(draft)
     said: pd.DataFrame = columns
@@ -57,6 +56,16 @@ def _table(shelf: Library, agency: str, path: Path, report: FileReport) -> None:
                 "scale": st.column_config.NumberColumn(help="What to multiply by first; -1 turns the sign", format="%g"),
             },
         )
+    roles = mapping.roles_of(draft)
+    if mapping.is_list(draft):
+        roles = st.data_editor(
+            roles,
+            hide_index=True,
+            num_rows="fixed",
+            key=f"roles-{report.sha256}",
+            disabled=["column", "first values"],
+            column_config={"holds": st.column_config.SelectboxColumn(options=[mapping.NOT_USED, *mapping.ROLES], required=True)},
+        )
     if len(words):
         meant = st.data_editor(
             words,
@@ -71,7 +80,8 @@ def _table(shelf: Library, agency: str, path: Path, report: FileReport) -> None:
     name = st.text_input("Name of this map", value=draft.map.name, key=f"map-name-{report.sha256}", max_chars=80)
     if st.button("Keep this map", key=f"keep-{report.sha256}", type="primary", disabled=time is None):
         assert time is not None
-        made = mapping.table_map(draft, name.strip(), time, said.to_dict("records"), meant.to_dict("records"))
+        filled = (frame.to_dict("records") for frame in (said, meant, roles))
+        made = mapping.table_map(draft, name.strip(), time, *filled)
         _keep(shelf, agency, made)
 
 
@@ -86,7 +96,7 @@ def _time(draft: Draft, report: FileReport) -> TimeFormat | None:
         range(len(draft.times)),
         index=None if len(draft.times) > 1 else 0,
         format_func=lambda i: (
-            f"{', '.join(draft.times[i].time.columns)}: {FORMATS.get(draft.times[i].time.format, draft.times[i].time.format)}; "
+            f"{', '.join(draft.times[i].time.columns)}: {mapping.format_in_words(draft.times[i].time.format)}; "
             f"“{examples[i][0]}” is {examples[i][1]}"
         ),
         key=f"time-{report.sha256}",
