@@ -11,6 +11,7 @@ from qi.model.errors import QiError
 from qi.model.journal import counting
 from qi.model.review import Review
 from qi.screens import case_choice, cautions, correcting, pages
+from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk, on_desk
 from qi.screens.theme import is_dark
 
@@ -87,7 +88,7 @@ def _one(desk: OnDesk, review: Review, one: ClockProposal) -> None:
         if one.alternatives:
             other = ", ".join(f"{alternative.offset_s:+.0f} s ({alternative.n} moments)" for alternative in one.alternatives[:3])
             st.caption(f"Nearly as well would fit: {other}. Choose by what you know of the call.")
-        left, right = st.columns([1, 1], gap="medium")
+        left, right = beside(2)
         with left:
             if len(one.pairs):
                 st.dataframe(clock_lines.pairs(one), hide_index=True, key=f"pairs-{one.clock}")

@@ -12,6 +12,7 @@ from qi.model.errors import QiError
 from qi.model.journal import counting
 from qi.model.review import Review
 from qi.model.words import amount, clock
+from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk, who
 from qi.screens.shown_time import since, zero_s
 
@@ -77,7 +78,7 @@ def refusal() -> None:
 
 def panel(desk: OnDesk, review: Review) -> None:
     """The form for what is selected in the close-up, and the journal beside it."""
-    left, right = st.columns([3, 2], gap="medium")
+    left, right = beside(2)
     with left:
         if desk.locked:
             st.caption(f"Nothing can be corrected: {desk.locked}.")

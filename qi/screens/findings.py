@@ -12,6 +12,7 @@ from qi.model.corrections import anchor_of
 from qi.model.errors import QiError
 from qi.model.journal import EXCLUSIONS, FINDINGS, FIRST, SECOND, Finding, version_of
 from qi.model.review import Review
+from qi.screens.beside import beside
 from qi.screens.correcting import write_lines
 from qi.screens.on_desk import OnDesk, who
 from qi.screens.shown_time import since
@@ -19,7 +20,7 @@ from qi.screens.shown_time import since
 
 def show(desk: OnDesk, review: Review) -> None:
     """Findings on the left, signing on the right."""
-    left, right = st.columns([3, 2], gap="medium")
+    left, right = beside(2)
     with left:
         _findings(desk, review)
     with right:

@@ -9,6 +9,7 @@ from qi.exports import csv_text
 from qi.model.review import Judged, Review
 from qi.model.words import amount, answer, asked, bounds, give_or_take, name
 from qi.screens import remembered
+from qi.screens.beside import beside
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
@@ -127,7 +128,7 @@ def show(review: Review, found: Review) -> None:
         type="tertiary",
         icon=":material/download:",
     )
-    left, right = st.columns(2, gap="medium")
+    left, right = beside(2)
     with left:
         one = chosen(review)
         if one is None:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from qi.desk import out
 from qi.model.review import Review
+from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk
 
 
@@ -16,7 +17,7 @@ def show(desk: OnDesk, review: Review) -> None:
             "With identity: for use inside the agency. Without: elapsed time and year only, no free text, a new random number."
         )
         name = review.case.id
-        left, right = st.columns(2, gap="medium")
+        left, right = beside(2)
         with left:
             st.markdown("**With identity**")
             _file("Waveforms and events, EDF+", lambda: out.edf(review), f"{name}.edf", "application/octet-stream")

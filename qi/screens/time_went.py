@@ -12,6 +12,7 @@ from qi.model.vocabulary import PAUSE_CAUSES
 from qi.model.words import amount
 from qi.screens import correcting as correcting_screen
 from qi.screens import remembered
+from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
@@ -22,7 +23,7 @@ def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
     pauses = review.findings.pauses
     limit_s = review.protocol.values["long_pause_s"]
     listed = pauses[pauses["seconds"] >= review.protocol.values["listed_pause_s"]].sort_values("seconds", ascending=False)
-    left, right = st.columns(2, gap="medium")
+    left, right = beside(2)
     with left:
         dark = is_dark()
         figure = remembered.of(review, f"pause cost, dark {dark}", lambda: pause_cost.figure(pauses, limit_s=limit_s, dark=dark))

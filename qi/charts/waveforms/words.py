@@ -59,6 +59,8 @@ ELSEWHERE = frozenset({"compression", "ventilation", "shock", "rhythm", "device_
 # type -> words, meaning (colour), shape, rank (0 is the first to be given room).
 _EVENTS: dict[str, tuple[str, str, str, int]] = {
     "rosc": ("ROSC", "circulation", "disc", 0),
+    "cpr_started": ("CPR started", "chest", "ring", 3),
+    "cpr_stopped": ("CPR stopped", "chest", "square", 3),
     "rearrest": ("Re-arrest", "circulation", "ring", 0),
     "terminated": ("Effort ended", "circulation", "square", 0),
     "drug": ("", "drug", "triangle", 1),
