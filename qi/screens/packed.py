@@ -18,10 +18,16 @@ def key_of(desk: OnDesk) -> str:
     return f"{desk.key}@{desk.opened.token}"
 
 
-def keep(desk: OnDesk, review: Review, *, as_found: bool) -> None:
-    """Hand the case to the browser."""
+def keep_samples(desk: OnDesk) -> None:
+    """Hand the waveforms to the browser; they are on their way while the rest is worked out."""
     key = key_of(desk)
-    waveform.keep(_samples(key, desk), _overlay(f"{key}|{desk.revision}|{as_found}", desk, review, as_found), key="case")
+    waveform.keep(_samples(key, desk), key="samples")
+
+
+def keep_events(desk: OnDesk, review: Review, *, as_found: bool) -> None:
+    """Hand what is drawn on the waveforms to the browser."""
+    key = f"{key_of(desk)}|{desk.revision}|{as_found}"
+    waveform.keep(_overlay(key, desk, review, as_found), key="events")
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

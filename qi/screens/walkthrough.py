@@ -48,12 +48,13 @@ def show() -> None:
 
 
 def _case(desk: OnDesk) -> None:
+    packed.keep_samples(desk)
     as_found = _view(desk)
     review = desk.review(as_found=as_found)
     _in_words(review)
     chosen = held.chosen(review)
     mark = pack.highlight(chosen.number.spans_s, label=chosen.label) if chosen and chosen.number.spans_s else None
-    packed.keep(desk, review, as_found=as_found)
+    packed.keep_events(desk, review, as_found=as_found)
     st.subheader("In one picture", anchor=False)
     choice = waveform.show_picture(packed.key_of(desk), key="picture", highlight=mark, on_drawn=lambda: _drawn(desk))
     if choice.moment_s is not None:

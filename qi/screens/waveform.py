@@ -46,16 +46,16 @@ class Choice:
     edit: Mapping[str, Any] | None = None
 
 
-def keep(samples: bytes, overlay: bytes, *, key: str) -> None:
-    """Hand a case to the browser; call it on every run, before or after the views.
+def keep(*messages: bytes, key: str) -> None:
+    """Hand messages of a case to the browser; call it on every run, samples as early as can be: they take longest.
 
-    Parameters: samples, from pack.samples; overlay, pack.message(pack.overlay(...)); both packed with one case key that stays the
-    same while the samples do, so that a correction sends an overlay alone and the views stay where they are; best cached, the
-    overlay by its revision; key, unique on the page.
+    Parameters: messages, from pack.samples and pack.message(pack.overlay(...)), in this or separate calls; all packed with one case
+    key that stays the same while the samples do, so that a correction sends an overlay alone and the views stay where they are;
+    best cached, the overlay by its revision; key, unique on the page.
     """
     with st.container(gap=None):
-        _component()(data=samples, key=f"{key}-samples")
-        _component()(data=overlay, key=f"{key}-overlay")
+        for number, message in enumerate(messages):
+            _component()(data=message, key=f"{key}-{number}")
 
 
 def show_picture(
