@@ -91,7 +91,7 @@ def _one(desk: OnDesk, review: Review, one: ClockProposal) -> None:
         left, right = beside(2)
         with left:
             if len(one.pairs):
-                st.dataframe(clock_lines.pairs(one), hide_index=True, key=f"pairs-{one.clock}")
+                st.dataframe(clock_lines.pairs(one, zero_s=_zero(review)), hide_index=True, key=f"pairs-{one.clock}")
         with right:
             _answer(desk, review, one)
 
