@@ -1,0 +1,101 @@
+"""The command line on a library: bring in, outcomes, export, rebuild, check; and its exit status."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from qi.__main__ import main
+from qi.library.library import Library
+from qi.model.cautions import SHORT
+
+SAMPLES = Path(__file__).parents[1] / "sample_cases"
+
+
+@pytest.fixture
+def library(tmp_path, monkeypatch):
+    monkeypatch.delenv("QI_DATABASE", raising=False)
+    return tmp_path / "library"
+
+
+def run(*words):
+    return main([str(word) for word in words])
+
+
+def test_a_folder_of_folders_however_deep_and_again(library, tmp_path, capsys):
+    deep = tmp_path / "2031" / "march"
+    for case in ("rv-2031-0107", "rv-2031-0131"):
+        shutil.copytree(SAMPLES / case, deep / case)
+    assert run("bring-in", tmp_path / "2031", "--library", library, "--agency", "Rillstone Valley EMS", "--by", "night") == 0
+    assert "2 brought in" in capsys.readouterr().out
+    assert run("bring-in", tmp_path / "2031", "--library", library) == 0
+    assert "2 there already" in capsys.readouterr().out
+    with Library.open(library) as opened:
+        assert sorted(entry.case_id for entry in opened.entries()) == ["rv-2031-0107", "rv-2031-0131"]
+        assert {entry.entered_by for entry in opened.entries()} == {"night"}
+
+
+def test_a_case_that_cannot_be_read_is_named_and_the_rest_comes_in(library, tmp_path, capsys):
+    place = tmp_path / "night"
+    shutil.copytree(SAMPLES / "rv-2031-0131", place / "good")
+    (place / "bad").mkdir(parents=True)
+    (place / "bad" / "monitor.edf").write_bytes((SAMPLES / "rv-2031-0107" / "monitor.edf").read_bytes()[:200])
+    assert run("bring-in", place, "--library", library) == 1
+    said = capsys.readouterr()
+    assert "1 brought in" in said.out
+    assert "monitor.edf" in said.err
+
+
+def test_outcomes_rebuild_and_check(library, tmp_path, capsys):
+    run("bring-in", SAMPLES / "rv-2031-0107", "--library", library)
+    table = tmp_path / "outcomes.csv"
+    table.write_text("case,sustained_rosc\nrv-2031-0107,yes\nnobody,no\n", encoding="utf-8")
+    assert run("outcomes", table, "--library", library) == 1
+    said = capsys.readouterr()
+    assert "1 of 2 rows joined" in said.out
+    assert "nobody" in said.err
+    with Library.open(library) as opened:
+        (key,) = opened.keys()
+        shutil.rmtree(library / "cases" / key / "stored")
+        original = next(path for path in opened.originals_folder(key).iterdir() if path.suffix == ".edf")
+    assert run("rebuild", "--library", library) == 0
+    with Library.open(library) as opened:
+        assert opened.case(key).id == "rv-2031-0107"
+    assert run("check", "--library", library) == 0
+    original.chmod(0o600)
+    original.write_bytes(original.read_bytes() + b" ")
+    assert run("check", "--library", library) == 1
+    assert "monitor.edf" in capsys.readouterr().err
+
+
+def test_a_case_goes_out_as_files_with_and_without_identity(library, tmp_path):
+    run("bring-in", SAMPLES / "rv-2031-0107", "--library", library)
+    out = tmp_path / "out"
+    assert run("export", "rv-2031-0107", out, "--library", library) == 0
+    bundle = json.loads((out / "rv-2031-0107-fhir.json").read_text(encoding="utf-8"))
+    assert bundle["resourceType"] == "Bundle"
+    tables = out / "rv-2031-0107-tables"
+    assert SHORT[:20] in (tables / "measures.csv").read_text(encoding="utf-8")
+    assert pq.read_table(tables / "pauses.parquet").num_rows > 0
+    assert (tables / "codebook.csv").is_file()
+    assert (out / "rv-2031-0107.edf").stat().st_size > 1_000_000
+    shared = tmp_path / "shared"
+    assert run("export", "rv-2031-0107", shared, "--without-identity", "--library", library) == 0
+    names = [path.as_posix() for path in shared.rglob("*")]
+    assert names
+    assert not any("rv-2031-0107" in name.removeprefix(shared.as_posix()) for name in names)
+
+
+def test_a_number_that_is_not_there_is_said(library, tmp_path, capsys):
+    run("bring-in", SAMPLES / "rv-2031-0131", "--library", library)
+    assert run("export", "nobody", tmp_path / "out", "--library", library) == 1
+    assert "no case of the number nobody" in capsys.readouterr().err
+
+
+def test_a_wrong_call_ends_with_2():
+    for call in ([], ["bring-in"], ["export", "one"], ["nothing"]):
+        with pytest.raises(SystemExit) as left:
+            main(call)
+        assert left.value.code == 2
