@@ -7,7 +7,7 @@ import streamlit as st
 
 from qi.desk.correcting import WHYS
 from qi.model.review import Review
-from qi.screens import correcting, packed, waveform
+from qi.screens import correcting, events_table, packed, waveform
 from qi.screens.navigation import moment_in_address
 from qi.screens.on_desk import OnDesk
 
@@ -36,6 +36,7 @@ def _close_up(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, as_f
     correcting.refusal()
     if not as_found:
         correcting.panel(desk, review)
+    events_table.show(desk, review, editable=editable)
 
 
 def _remember(desk: OnDesk, choice: waveform.Choice) -> None:

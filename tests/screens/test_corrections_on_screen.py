@@ -227,3 +227,47 @@ def test_corrections_move_with_their_file_when_the_axis_does(own, tmp_path):
     )
     (moved,) = corrections(replace(opened, case=later), lines)
     assert moved.span == (160.0, 175.0)
+
+
+def test_a_row_chosen_in_the_table_of_everything_can_be_corrected(own):
+    from qi.desk.correcting import things
+
+    app = own.opened("walkthrough", CASE)
+    table = things(reviewed(own)[0])
+    at = int(table.index[table["subject"] == "drug"][0])
+    key = f"things-{own.key(CASE)}-0.1"
+    app.session_state["picked"] = None
+    app.session_state[key] = {"selection": {"rows": [at], "columns": [], "cells": []}}
+    app.session_state["pointed-in"] = own.key(CASE)
+    row = table.iloc[at]
+    app.session_state["picked"] = {
+        "subject": "drug",
+        "start_s": row["start_s"],
+        "end_s": None,
+        "value": row["value"],
+        "person": False,
+    }
+    app.run()
+    assert not app.exception
+    app.selectbox(key="way-drug").select("taken out").run()
+    app.button(key="write-change").click().run()
+    (line,) = own.lines(CASE)
+    assert (line.body["action"], line.body["subject"], line.body["before"]["value"]) == ("remove", "drug", row["value"])
+    now, found = reviewed(own)
+    assert (now.case.events["type"] == "drug").sum() == (found.case.events["type"] == "drug").sum() - 1
+
+
+def test_picking_in_the_table_is_picking_on_the_waveform(own, monkeypatch):
+    from qi.desk.correcting import things
+    from qi.screens import events_table
+
+    table = things(reviewed(own)[0])
+    state = {"key": {"selection": {"rows": [3]}}}
+    monkeypatch.setattr(events_table.st, "session_state", state)
+    monkeypatch.setattr(events_table.st, "query_params", {})
+    events_table.pick(table, "key")
+    assert state["picked"]["subject"] == table["subject"].iloc[3]
+    assert state["picked"]["start_s"] == table["start_s"].iloc[3]
+    state["key"]["selection"]["rows"] = []
+    events_table.pick(table, "key")
+    assert "picked" not in state
