@@ -22,6 +22,7 @@ from tests.simulator.forty_minutes import SIX, write
 
 ROOT = Path(__file__).parents[1]
 REPEATS = 7
+CASES = 5
 MEASURES = "[...document.querySelectorAll('p')].find(p => p.innerText.includes('Hands were on the chest')).innerText"
 UNDO = "document.querySelector('.st-key-undo button')?.innerText ?? ''"
 ASKED_MS = {"new tab": 2000, "within the app": 1000, "frame": 50, "correction": 500}
@@ -47,10 +48,10 @@ def main() -> None:
 
 
 def _library(folder: Path) -> list[str]:
-    """A library with two simulated cases of 40 min."""
+    """A library with simulated cases of 40 min."""
     library = Library.open(folder)
     keys = []
-    for number in (1, 2):
+    for number in range(1, CASES + 1):
         case = folder.parent / f"forty-{number}"
         write(case, channels=SIX, seed=number)
         keys.append(bring_in(library, case, who="benchmark", agency="invented").key)
@@ -67,7 +68,7 @@ def _measured(tabs, address: str, keys: list[str]) -> dict[str, tuple[str, list[
         _close(page)
     page, _ = _opened(tabs, address, keys[0])
     page.wait_for_timeout(3000)
-    found["from within the app, first time"] = ("within the app", [_switched(page, 1)])
+    found["from within the app, first time"] = ("within the app", [_switched(page, number) for number in range(1, CASES)])
     found["from within the app, again"] = ("within the app", [_switched(page, number % 2) for number in range(REPEATS)])
     found |= _frames(page)
     return found | _corrected(page)

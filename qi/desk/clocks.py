@@ -13,7 +13,6 @@ from qi.model.clock_proposal import ClockSetting
 from qi.model.journal import Line
 from qi.model.review import Review
 from qi.model.words import answer, name
-from qi.pipeline import look
 
 
 def body_of(case: Case, setting: ClockSetting, *, why: str) -> dict[str, Any]:
@@ -45,8 +44,7 @@ def with_setting(opened: Opened, lines: Sequence[Line], setting: ClockSetting) -
     others = [one for one in clock_settings(lines) if one.clock != setting.clock]
     case = with_offsets(opened.raw, [*others, setting])
     same = case.signals == opened.case.signals
-    looked = opened.looked if same else look(case, opened.protocol)
-    return review_of(replace(opened, case=case, looked=looked), lines)
+    return review_of(replace(opened, case=case, seen=opened.looked if same else None), lines)
 
 
 def changes(now: Review, then: Review) -> pd.DataFrame:

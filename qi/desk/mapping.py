@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 
 import pandas as pd
@@ -15,7 +16,8 @@ from qi.intake.maps import check_map, parse_map, write_map
 from qi.intake.meanings import Column, Word
 from qi.intake.written_times import FORMATS
 from qi.library.library import Library
-from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED
+from qi.model.errors import QiError
+from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED, plain
 
 ASK = "?"  # a name that nobody has said anything of yet
 CHANNEL_CHOICES = (ASK, IGNORED, *CHANNELS)
@@ -116,11 +118,11 @@ def table_map(
     Raises: QiError where it does not hold together, saying what would be right.
     """
     said = [
-        Column(str(row["column"]), str(row["is"]), str(row["unit"] or ""), float(str(row["scale"] or 1.0)))
+        Column(str(row["column"]), str(row["is"]), _said(row["unit"]), float(_said(row["scale"]) or 1.0))
         for row in columns
         if row["is"] != ASK
     ]
-    meant = [Word(str(row["word"]), str(row["is"]), str(row["value"] or "")) for row in words if row["is"] != ASK]
+    meant = [Word(str(row["word"]), str(row["is"]), _said(row["value"])) for row in words if row["is"] != ASK]
     made = replace(draft.map, name=name, time=time, columns=tuple(said), words=tuple(meant))
     if made.kind == "dispatch":
         made = replace(made, columns=draft.map.columns, time=replace(time, columns=()))
@@ -131,29 +133,58 @@ def table_map(
     return made
 
 
+def _said(cell: object) -> str:
+    """What a person filled in; a cell that was left empty is missing in the table, and says nothing."""
+    return "" if pd.isna(cell) else str(cell).strip()
+
+
 def words_map(name: str, rows: Iterable[Mapping[str, object]]) -> Map:
     """The map that a person confirmed for labels and words of a file that is recognised by itself.
 
     Raises: QiError as table_map.
     """
     filled = [row for row in rows if row["is"] != ASK]
-    labels = [Column(str(row["name"]), str(row["is"]), str(row["unit"] or "")) for row in filled if row["what"] != "event"]
-    words = [Word(str(row["name"]), str(row["is"]), str(row["value"] or "")) for row in filled if row["what"] == "event"]
+    labels = [Column(str(row["name"]), str(row["is"]), _said(row["unit"])) for row in filled if row["what"] != "event"]
+    words = [Word(str(row["name"]), str(row["is"]), _said(row["value"])) for row in filled if row["what"] == "event"]
     made = Map(name, "words", labels=tuple(labels), words=tuple(words), events=EventColumns())
     check_map(made)
     return made
 
 
 def keep(library: Library, agency: str, map_: Map) -> Path:
-    """Keep a map for an agency; one of the same name is replaced.
+    """Keep a map for an agency: in place of the one that it had for such tables, beside one of the same name for others.
 
+    Words and labels are added to those that a map of that name holds already.
     Returns: its file, which can be shared.
     """
     folder = maps_folder(library, agency)
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{re.sub(r'[^A-Za-z0-9]+', '-', map_.name).strip('-').lower()[:60] or 'map'}.toml"
-    path.write_text(write_map(map_), encoding="utf-8")
+    stem = re.sub(r"[^A-Za-z0-9]+", "-", map_.name).strip("-").lower()[:60] or "map"
+    for number in count(1):
+        path = folder / (f"{stem}.toml" if number == 1 else f"{stem}-{number}.toml")
+        before = _kept_in(path)
+        if before is None or (before.kind, before.finds) == (map_.kind, map_.finds):
+            break
+    path.write_text(write_map(_with(map_, before) if before and map_.kind == "words" else map_), encoding="utf-8")
     return path
+
+
+def _kept_in(path: Path) -> Map | None:
+    """The map that a file holds; None where there is none, or none that can be read."""
+    try:
+        return parse_map(path.read_text(encoding="utf-8-sig"), path.name) if path.is_file() else None
+    except (QiError, OSError, UnicodeDecodeError):
+        return None
+
+
+def _with(map_: Map, before: Map) -> Map:
+    """A map of words with those of an earlier one that it says nothing of."""
+    labels, words = {plain(one.name) for one in map_.labels}, {plain(one.text) for one in map_.words}
+    return replace(
+        map_,
+        labels=(*map_.labels, *(one for one in before.labels if plain(one.name) not in labels)),
+        words=(*map_.words, *(one for one in before.words if plain(one.text) not in words)),
+    )
 
 
 def take_in(library: Library, agency: str, text: str) -> Map:

@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from secrets import token_hex
 
 from qi import pipeline
 from qi.corrections.clocks import setting_of, with_offsets
+from qi.desk import typed
 from qi.desk.agencies import maps_of, protocols_near
 from qi.intake.folder import read_case
 from qi.library.library import Library
@@ -21,7 +23,8 @@ from qi.model.review import Protocol, Review
 
 @dataclass(frozen=True, eq=False)
 class Opened:
-    """raw is the case as its files tell it; case has the clocks that a reviewer set; looked is what the detectors saw on it.
+    """raw is the case as its files tell it; case has the clocks that a reviewer set; seen is what the detectors saw on it, where
+    that is known already.
 
     token is another one for every time that a case is opened, to keep what was worked out for it by.
     """
@@ -30,8 +33,13 @@ class Opened:
     raw: Case
     case: Case
     protocol: Protocol
-    looked: Looked
+    seen: Looked | None = None
     token: str = field(default_factory=lambda: token_hex(6))
+
+    @cached_property
+    def looked(self) -> Looked:
+        """What the detectors see on the case: asked when it is first needed, so that the waveforms can be shown meanwhile."""
+        return self.seen or pipeline.look(self.case, self.protocol)
 
 
 def clock_settings(lines: Sequence[Line]) -> tuple[ClockSetting, ...]:
@@ -49,7 +57,7 @@ def open_case(library: Library, key: str, settings: Sequence[ClockSetting] = ())
     raw = stored(library, key)
     case = with_offsets(raw, settings) if settings else raw
     in_force = pipeline.choose_protocol(case, near=protocols_near(library))
-    return Opened(key, raw, case, in_force, pipeline.look(case, in_force))
+    return Opened(key, raw, case, in_force)
 
 
 def stored(library: Library, key: str) -> Case:
@@ -58,7 +66,7 @@ def stored(library: Library, key: str) -> Case:
         return library.case(key)
     except UnreadableFile:
         entry = library.about(key)
-        case = read_case(library.originals_folder(key), maps=maps_of(library, entry.agency))
+        case = read_case(library.originals_folder(key), maps=maps_of(library, entry.agency), given=typed.kept(library, key))
         case = replace(case, id=entry.case_id)
         library.store(key, case)
         return case

@@ -9,9 +9,10 @@ import pandas as pd
 from qi.desk.opened import Opened, review_of
 from qi.exports.records import case_record
 from qi.judge.agreement import Agreement, agreement, kappa
+from qi.library.library import Library
 from qi.model.case import Case
 from qi.model.corrections import shift_s
-from qi.model.journal import FIRST, Finding, Line, counting
+from qi.model.journal import FIRST, SECOND, Finding, Line, counting, version_of
 from qi.model.review import Review
 from qi.model.words import amount
 
@@ -63,6 +64,27 @@ def first_reading(opened: Opened, lines: Sequence[Line]) -> Review:
 def compared(first: Review, second: Review) -> Agreement:
     """How far two readings of a case agree."""
     return agreement(first, second)
+
+
+def sign(
+    library: Library, opened: Opened, lines: Sequence[Line], review: Review, *, who: str, after: int, reading: int = FIRST
+) -> None:
+    """Sign a reading and keep its measures; once both readings of a case are signed, how far they agree is kept as well.
+
+    Parameters: library; opened; lines, of its journal; review, as the reader leaves it; who; after, number of the last line seen;
+    reading.
+    Raises: see Library.sign.
+    """
+    if reading == SECOND:
+        body: dict[str, Any] = {"record": record(review)}
+        if version_of(lines)[1]:
+            body["agreement"] = compared(first_reading(opened, lines), review).record()
+        library.write(opened.key, "second_signed", body, who=who, after=after, reading=SECOND)
+        return
+    library.sign(opened.key, record(review), who=who, after=after)
+    is_read_twice = any(line.kind == "second_signed" for line in lines)
+    if is_read_twice and library.about(opened.key).agreement is None:
+        library.agree(opened.key, compared(review, review_of(opened, lines, reading=SECOND)).record())
 
 
 def agreement_in_words(kept: Mapping[str, Any]) -> str:

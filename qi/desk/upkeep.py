@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
+from qi.desk import typed
 from qi.desk.agencies import maps_of
 from qi.desk.bring_in import measured, summary
 from qi.intake.folder import read_case
@@ -20,7 +21,8 @@ def rebuild(library: Library) -> Iterator[tuple[int, str, str]]:
     for key in keys:
         entry = library.about(key)
         try:
-            case = replace(read_case(library.originals_folder(key), maps=maps_of(library, entry.agency)), id=entry.case_id)
+            maps, given = maps_of(library, entry.agency), typed.kept(library, key)
+            case = replace(read_case(library.originals_folder(key), maps=maps, given=given), id=entry.case_id)
             library.store(key, case)
             library.summarise(key, summary(measured(library, case)))
             yield len(keys), entry.case_id, ""

@@ -61,6 +61,10 @@ def _files(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map])
     dropped = st.file_uploader("Files of one case", accept_multiple_files=True, key=f"dropped-{st.session_state.get('drops', 0)}")
     if not dropped:
         return
+    names = [Path(file.name).name for file in dropped]
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        st.error(f"Two of these files are called {', '.join(twice)}: rename one, or bring in one call at a time.")
+        return
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "case"
         folder.mkdir()
@@ -69,14 +73,28 @@ def _files(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map])
         reports = look_over(folder, maps)
         _reports(reports)
         mapping.show(shelf, agency, folder, reports)
-        suggested = next((Path(report.name).stem for report in reports if report.recognised_as), "case")
-        number = st.text_input("Case number", value=suggested, key="number", max_chars=64, help="Where no case.toml says it.")
-        usable = any(report.recognised_as for report in reports)
+        told = bringing.number_in_header(folder)
+        number = (
+            told or st.text_input("Case number", key="number", max_chars=64, placeholder="as the agency numbers its calls").strip()
+        )
+        given = Given(number or None, zone or None)
+        if number:
+            _joins(shelf, folder, agency, given)
+        usable = bool(number) and any(report.recognised_as for report in reports)
         if st.button("Bring this case in", type="primary", key="bring-files", disabled=not usable):
-            given = Given(number.strip() or None, zone or None)
             _remember([bringing.bring_in(shelf, folder, who=who(), agency=agency, given=given)])
             st.session_state["drops"] = st.session_state.get("drops", 0) + 1
             st.rerun()
+
+
+def _joins(shelf: Library, path: Path, agency: str, given: Given) -> None:
+    """Say, before anything is kept, which case of the library files would join."""
+    match = bringing.match(shelf, path, agency=agency, given=given)
+    if match.key:
+        known = shelf.about(match.key).case_id
+        st.info(
+            f"All of this is in the library already, as {known}." if match.how == "same" else f"This would be added to {known}."
+        )
 
 
 def _folder(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]) -> None:
@@ -88,32 +106,36 @@ def _folder(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]
     if not place.exists():
         st.error(f"There is no folder {place}. Write the full path of a folder on this machine.")
         return
-    cases = case_folders(place, maps)
+    try:
+        cases = case_folders(place, maps)
+    except QiError as error:
+        st.error(str(error))
+        return
     if not cases:
         st.info("No case was found there: a case is a folder with a monitor export or a care record in it.")
-        if place.is_dir():
-            reports = look_over(place, maps)
-            _reports(reports)
-            mapping.show(shelf, agency, place, reports)
+        _look(shelf, agency, place, maps)
         return
     if len(cases) == 1:
-        reports = look_over(cases[0], maps)
-        _reports(reports)
-        mapping.show(shelf, agency, cases[0], reports)
+        _look(shelf, agency, cases[0], maps)
+        _joins(shelf, cases[0], agency, Given(None, zone or None))
     else:
         st.write(f"{len(cases)} case folders were found.")
         names = [str(case.relative_to(place)) if case != place else case.name for case in cases[:LISTED]]
         st.dataframe(pd.DataFrame({"case folder": names}), hide_index=True, height=min(248, 38 + 35 * len(names)), key="found")
         one = st.selectbox("Look into one of them", ["", *names], key="look-into", format_func=lambda name: name or "choose …")
         if one:
-            folder = place / one if (place / one).exists() else place
-            reports = look_over(folder, maps)
-            _reports(reports)
-            mapping.show(shelf, agency, folder, reports)
+            _look(shelf, agency, place / one if (place / one).exists() else place, maps)
     label = "Bring this case in" if len(cases) == 1 else f"Bring in {len(cases)} cases"
     if st.button(label, type="primary", key="bring-folder"):
         _remember(_all(shelf, cases, agency, zone))
         st.rerun()
+
+
+def _look(shelf: Library, agency: str, place: Path, maps: Sequence[agencies.Map]) -> None:
+    """What the files of a folder hold, and a form for what is not understood in them."""
+    reports = look_over(place, maps)
+    _reports(reports)
+    mapping.show(shelf, agency, place, reports)
 
 
 def _all(shelf: Library, cases: Sequence[Path], agency: str, zone: str) -> list[BroughtIn]:

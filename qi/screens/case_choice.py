@@ -11,10 +11,15 @@ MOST = 300  # cases offered in the sidebar; the worklist finds all
 
 def reviewer() -> None:
     """Who is reviewing: every line in a journal carries this name."""
+    known = st.session_state.get("reviewer", "")  # Streamlit forgets a field with its page; the reviewer's name must not be
     with st.sidebar:
         st.markdown("**Arrest review**")
-        st.text_input(
-            "Reviewer", key="who", placeholder=who(), help="Corrections, findings and signatures are written under this name."
+        st.session_state["reviewer"] = st.text_input(
+            "Reviewer",
+            value=known,
+            key="who",
+            placeholder=who(),
+            help="Corrections, findings and signatures are written under this name.",
         )
 
 
@@ -39,6 +44,7 @@ def show() -> str | None:
         chosen = st.selectbox("Case", keys, format_func=lambda key: _label(entries[key]), key="case-choice")
         if chosen != asked:
             st.query_params.pop("t", None)
+            st.query_params.pop("reading", None)
         st.query_params["case"] = st.session_state["case-of-address"] = chosen
         if entries[chosen].invented:
             st.caption("This case is invented. No real call, person or place is in it.")

@@ -39,7 +39,7 @@ def _case(desk: OnDesk) -> None:
     others = [name for name in case.clocks if name != case.lead_clock]
     if not others:
         st.write("All that this case holds was told by one clock: there is nothing to line up.")
-        pages.link("walkthrough", "To the walkthrough", case=desk.key)
+        pages.link("walkthrough", "To the walkthrough", **desk.address)
         return
     st.write(
         f"Everything is shown on the clock of {case.lead_clock}. What the files recorded is never altered: setting a clock "
@@ -54,7 +54,8 @@ def _case(desk: OnDesk) -> None:
     for proposal in proposals:
         _one(desk, review, proposal)
     _set_so_far(desk)
-    pages.link("walkthrough", "To the walkthrough", case=desk.key)
+    pages.link("walkthrough", "To the walkthrough", **desk.address)
+    desk.is_shown()
 
 
 def _zero(review: Review) -> float:
@@ -116,7 +117,9 @@ def _answer(desk: OnDesk, review: Review, one: ClockProposal) -> None:
     with st.expander("Set it by hand"):
         start = setting.offset_s if setting is not None else now.offset_s
         first, second = st.columns(2)
-        offset = first.number_input("Add to this clock (s)", value=float(round(start, 1)), step=1.0, key=f"offset-{one.clock}")
+        offset = first.number_input(
+            "Add to this clock, in all (s)", value=float(round(start, 1)), step=1.0, key=f"offset-{one.clock}"
+        )
         default = now.uncertainty_s if now.uncertainty_s < float("inf") else 60.0
         within = second.number_input(
             "It may be off by ± (s)", value=float(default), min_value=0.0, step=1.0, key=f"within-{one.clock}"

@@ -1,41 +1,57 @@
 """Corrections on screen: from the close-up by pointing and by keyboard, from tables; and the journal of what was changed."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
 from qi.desk import correcting
-from qi.model.corrections import Correction, correction_of
+from qi.library.rules import standing
+from qi.model.corrections import UNLABELLED, Correction, correction_of
 from qi.model.errors import QiError
-from qi.model.journal import counting
 from qi.model.review import Review
-from qi.model.words import amount, clock
+from qi.model.vocabulary import UNMAPPED
+from qi.model.words import amount
 from qi.screens.beside import beside
-from qi.screens.on_desk import OnDesk, who
+from qi.screens.on_desk import OnDesk, saw, who
 from qi.screens.shown_time import since, zero_s
 
 ANOTHER = "another reason …"
+CLOSE_UP, PAUSES, FINDINGS = "close-up", "pauses", "findings"  # parts of the page that write
 
 
-def write(desk: OnDesk, *corrections: Correction) -> bool:
+def write(desk: OnDesk, *corrections: Correction, place: str = CLOSE_UP) -> bool:
     """Write corrections into the journal; a refusal is kept to be shown on the next run.
 
+    Parameters: desk; corrections; place, the part of the page that asked for it, where a refusal is shown.
     Returns: whether they were written.
     """
-    return write_lines(desk, [("correction", one.record()) for one in corrections])
+    return write_lines(desk, [("correction", one.record()) for one in corrections], place=place)
 
 
-def write_lines(desk: OnDesk, entries: list[tuple[str, Mapping[str, Any]]]) -> bool:
+def write_lines(desk: OnDesk, entries: list[tuple[str, Mapping[str, Any]]], *, place: str = CLOSE_UP) -> bool:
     """Write lines into the journal of the case, in the reading that the person is in."""
+
+    def written() -> None:
+        made = desk.library.write_all(desk.key, entries, who=who(), after=desk.last, reading=desk.reading)
+        saw(desk.key, made[-1].number)
+
+    return tried(written, place=place)
+
+
+def tried(what: Callable[[], object], *, place: str = CLOSE_UP) -> bool:
+    """Do something that the library may refuse, and keep the refusal to be shown.
+
+    Returns: whether it was done.
+    """
+    refused: dict[str, str] = st.session_state.setdefault("refused", {})
+    refused.pop(place, None)
     try:
-        desk.library.write_all(desk.key, entries, who=who(), after=desk.last, reading=desk.reading)
+        what()
     except QiError as error:
-        st.session_state["refused"] = str(error)
-        return False
-    st.session_state.pop("refused", None)
-    return True
+        refused[place] = str(error)
+    return place not in refused
 
 
 def undo(desk: OnDesk, number: int | None) -> bool:
@@ -70,9 +86,9 @@ def _artefact(desk: OnDesk, review: Review, number: int | None, to: tuple[float,
     return write_lines(desk, entries)
 
 
-def refusal() -> None:
-    """Show why the last write was refused, once."""
-    if text := st.session_state.pop("refused", None):
+def refusal(place: str = CLOSE_UP) -> None:
+    """Show why the last write of this part of the page was refused, once."""
+    if text := st.session_state.get("refused", {}).pop(place, None):
         st.error(f"Not written: {text}")
 
 
@@ -192,26 +208,31 @@ def _change(
     if picked.get("person"):
         st.caption("A reviewer put this here.")
     first, second, third = st.columns([2, 2, 2])
-    ways = ["taken out"]
-    if correcting.values_of(subject) != () or subject not in correcting.FOUND:
-        ways.insert(0, "given another value")
-    if (stretch is not None) if end is not None else (moment is not None and abs(moment - start) > 1e-3):
-        ways.append("moved to what is selected")
+    to = stretch if end is not None else None if moment is None or abs(moment - start) < 1e-3 else (float(moment), None)
+    ways = {"remove": "taken out"}
+    if subject == UNMAPPED:
+        ways = {"name": "given a meaning"} | ways
+    elif correcting.values_of(subject) != ():
+        ways = {"relabel": "given another value"} | ways
+    if to is not None:
+        ways["move"] = f"moved to {since(review, to[0])}, as selected"
     with first:
-        way = st.selectbox("It shall be", ways, key=f"way-{subject}")
-    value: str = ""
-    dose: float | None = None
-    unit: str | None = None
-    if way == "given another value":
-        with second:
+        way = st.selectbox("It shall be", list(ways), format_func=lambda one: ways.get(one, one), key=f"way-{subject}")
+    value, dose, unit, type_ = "", None, None, None
+    with second:
+        if way == "name":
+            kinds = [one for one in correcting.AT_A_MOMENT if one not in UNLABELLED]
+            type_ = st.selectbox("What it was", kinds, format_func=correcting.label, key="meaning")
+            value, dose, unit = _value(type_, review, key=f"meaning-{start:.2f}")
+        elif way == "relabel":
             value, dose, unit = _value(subject, review, str(picked.get("value") or ""), key=f"{subject}-{start:.2f}")
     with third:
         why = _why("change")
     if st.button("Write the correction", key="write-change", type="primary", disabled=not why):
-        action = {"taken out": "remove", "given another value": "relabel"}.get(way, "move")
-        to = None if action != "move" else (stretch if end is not None and stretch else (float(moment or 0.0), None))
+        action = "relabel" if way == "name" else way
+        to_s = to if action == "move" else None
         if subject == "artefact":
-            _written(_artefact(desk, review, picked.get("number"), to, why))
+            _written(_artefact(desk, review, picked.get("number"), to_s, why))
         made = correcting.correction(
             review,
             action,
@@ -219,7 +240,8 @@ def _change(
             start,
             end,
             why=why,
-            to_s=to,
+            to_s=to_s,
+            type_=type_,
             value=value or None,
             dose=dose,
             unit=unit if dose is not None else None,
@@ -233,15 +255,17 @@ def journal(desk: OnDesk, review: Review) -> None:
     if not lines:
         st.caption("Nothing has been corrected: these are the machine's findings.")
         return
-    counted = {line.number for line in counting(desk.lines, reading=desk.reading)}
+    stands = standing(desk.lines)
+    undoes = {line.number: line.body["undoes"] for line in lines if line.kind == "undo"}
     rows: list[dict[str, Any]] = []
     for line in reversed(lines):
         if line.kind == "undo":
-            text, reason, state = f"line {line.body['undoes']} undone", "", ""
+            of = line.body["undoes"]
+            text, reason = f"line {undoes[of]} brought back" if of in undoes else f"line {of} undone", ""
         else:
             one = correction_of(line, review.case)
             text, reason = correcting.said(one, zero_s=zero_s(review)), one.why
-            state = "" if line.number in counted else "undone"
+        state = "" if line.number in stands else "undone"
         rows.append({"line": line.number, "what": text, "why": reason, "who": line.who, "when": line.when, "": state})
     shown = st.dataframe(
         pd.DataFrame(rows),
@@ -265,9 +289,7 @@ def journal(desk: OnDesk, review: Review) -> None:
         return
     gone = chosen and rows[chosen[0]][""] == "undone"
     if gone:
-        number = next(
-            (line.number for line in reversed(desk.lines) if line.kind == "undo" and line.body["undoes"] == number), number
-        )
+        number = next(line for line in reversed(undoes) if undoes[line] == number and line in stands)
     if st.button(
         f"{'Bring back' if gone else 'Undo'} line {rows[chosen[0]]['line'] if chosen else number}",
         key="undo",
@@ -275,8 +297,3 @@ def journal(desk: OnDesk, review: Review) -> None:
     ):
         undo(desk, number)
         st.rerun()
-
-
-def at(review: Review, seconds: float) -> str:
-    """A moment of the selection, in words."""
-    return clock(seconds - zero_s(review))

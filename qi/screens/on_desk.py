@@ -36,9 +36,20 @@ class OnDesk:
         return self.entry.key
 
     @property
+    def address(self) -> dict[str, str]:
+        """What the address of a page says of this case and this reading."""
+        return {"case": self.key} | ({"reading": "2"} if self.reading == SECOND else {})
+
+    @property
     def last(self) -> int:
-        """Number of the last line that this run has seen."""
-        return self.lines[-1].number if self.lines else 0
+        """Number of the last line that the person has seen: of the page as it was when they answered it, not of this run."""
+        newest = self.lines[-1].number if self.lines else 0
+        key, number = st.session_state.get("seen", ("", 0))
+        return min(number, newest) if key == self.key else newest
+
+    def is_shown(self) -> None:
+        """Remember, at the end of a page, that the person sees these lines now."""
+        saw(self.key, self.lines[-1].number if self.lines else 0)
 
     @property
     def revision(self) -> str:
@@ -61,6 +72,11 @@ class OnDesk:
         return _reviewed(f"{self.opened.token}|{told}", self, as_found)
 
 
+def saw(key: str, number: int) -> None:
+    """Remember the last line of a case that the person has seen, or has just written."""
+    st.session_state["seen"] = (key, number)
+
+
 @st.cache_resource(show_spinner="Opening the library …")
 def _library(folder: str, database: str) -> Library:
     found = Library.open(Path(folder), database=database)
@@ -79,7 +95,8 @@ def library() -> Library:
 
 def who() -> str:
     """The reviewer's name, as typed in the sidebar; the machine's own name for the person where nothing was typed."""
-    return str(st.session_state.get("who") or "").strip() or os.environ.get("QI_REVIEWER") or _machine_name()
+    typed = st.session_state.get("who", st.session_state.get("reviewer"))
+    return str(typed or "").strip() or os.environ.get("QI_REVIEWER") or _machine_name()
 
 
 def _machine_name() -> str:

@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from qi.library.library import Library
-from qi.model.errors import QiError
+from qi.model.errors import QiError, UnreadableFile
 from qi.screens.on_desk import who
 
 
@@ -18,12 +18,22 @@ def show(shelf: Library) -> None:
     given = st.file_uploader("Outcomes", type="csv", key="outcomes", label_visibility="collapsed")
     if given is not None and st.button("Join them to the cases", key="join"):
         try:
-            text = given.getvalue().decode("utf-8-sig", errors="replace")
-            done = shelf.join_outcomes(text, who=who(), name=given.name)
+            done = shelf.join_outcomes(_text(given.getvalue(), given.name), who=who(), name=given.name)
             st.write(f"{done.matched} of {done.rows} rows were joined to a case; {done.written} facts are new.")
         except QiError as error:
             st.error(str(error))
     _before(shelf)
+
+
+def _text(content: bytes, name: str) -> str:
+    """The text of a file that was handed over.
+
+    Raises: UnreadableFile where it is not UTF-8.
+    """
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnreadableFile(name, f"byte {error.start}: not UTF-8; save it as CSV UTF-8") from error
 
 
 def _before(shelf: Library) -> None:
@@ -46,4 +56,4 @@ def _before(shelf: Library) -> None:
     if last.mismatches:
         st.markdown(f"**Not simply joined, from {last.file}**")
         table = pd.DataFrame([vars(one) for one in last.mismatches])
-        st.dataframe(table, hide_index=True, key="mismatches", column_config={"text": st.column_config.TextColumn(width="large")})
+        st.dataframe(table, hide_index=True, key="mismatches", column_config={"what": st.column_config.TextColumn(width="large")})

@@ -18,7 +18,7 @@ def show(desk: OnDesk, review: Review) -> None:
     label = "What was read, and how sure the clocks are"
     with st.expander(f"{label} ({count} to look at)" if count else label, expanded=troubled):
         st.dataframe(_files(review), hide_index=True, key="files")
-        pages.link("clocks", "Line up the clocks of this case", case=desk.key)
+        pages.link("clocks", "Line up the clocks of this case", **desk.address)
         st.markdown("**How the arrest was placed in time**")
         for edge in review.findings.course.edges:
             st.write(f"{'Starts' if edge.side == 'start' else 'Ends'} at {since(review, edge.time_s)}: {edge.rule}.")

@@ -17,6 +17,8 @@ from qi.screens.on_desk import OnDesk
 from qi.screens.shown_time import since
 from qi.screens.theme import is_dark
 
+WHY = "cause given in the table of pauses"
+
 
 def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
     """The chart, what holding the pauses would have given, and a table of the listed pauses."""
@@ -50,7 +52,9 @@ def _causes(desk: OnDesk, review: Review, listed: pd.DataFrame, *, editable: boo
     """The listed pauses, the longest first; a cause that is changed here becomes a correction at once."""
     if editable:
         st.caption("A cause can be changed in the table: click twice on it.")
-    key = f"pauses-{desk.key}-{desk.revision}"
+    correcting_screen.refusal(correcting_screen.PAUSES)
+    tries = st.session_state.get("pauses-anew", 0)  # a refused change must not stay in the table
+    key = f"pauses-{desk.key}-{desk.revision}" + (f"-{tries}" if tries else "")
     st.data_editor(
         _table(review, listed),
         hide_index=True,
@@ -71,14 +75,15 @@ def _causes(desk: OnDesk, review: Review, listed: pd.DataFrame, *, editable: boo
 
 def _changed(desk: OnDesk, review: Review, listed: pd.DataFrame, key: str) -> None:
     """Each changed cause as a correction of its pause."""
+    made = []
     for row, cells in st.session_state[key]["edited_rows"].items():
         pause = listed.iloc[int(row)]
         cause = str(cells.get("cause", "")).replace(" ", "_")
         if cause and cause != pause["cause"]:
             start, end = float(pause["start_s"]), float(pause["end_s"])
-            correcting_screen.write(
-                desk, correction(review, "relabel", "pause", start, end, why="cause given in the table of pauses", value=cause)
-            )
+            made.append(correction(review, "relabel", "pause", start, end, why=WHY, value=cause))
+    if made and not correcting_screen.write(desk, *made, place=correcting_screen.PAUSES):
+        st.session_state["pauses-anew"] = st.session_state.get("pauses-anew", 0) + 1
 
 
 def _plain(cause: str) -> str:

@@ -74,6 +74,7 @@ def _case(desk: OnDesk) -> None:
     findings.versions(desk)
     out.show(desk, review)
     sources.show(desk, review)
+    desk.is_shown()
 
 
 def _drawn(desk: OnDesk) -> None:

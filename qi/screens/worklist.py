@@ -71,6 +71,8 @@ def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
     if not part:
         st.caption("No case fits.")
         return
+    for text in st.session_state.pop("worklist-refused", []):
+        st.error(text)
     st.caption("Choose a row to open the case, or several to hand them to somebody.")
     picked = st.dataframe(
         _table(part),
@@ -165,12 +167,14 @@ def _acts(shelf: Library, chosen: list[Entry]) -> None:
 
 
 def _write(shelf: Library, chosen: list[Entry], kind: str, body: Mapping[str, Any]) -> None:
-    try:
-        for entry in chosen:
+    """One line into the journal of each chosen case; what was refused is told case by case, the others are written."""
+    refused = []
+    for entry in chosen:
+        try:
             shelf.write(entry.key, kind, body, who=who(), after=entry.last_line)
-    except QiError as error:
-        st.error(f"Not written: {error}")
-        return
+        except QiError as error:
+            refused.append(f"{entry.case_id}: not written: {error}")
+    st.session_state["worklist-refused"] = refused
     st.rerun()
 
 
