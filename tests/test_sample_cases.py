@@ -14,7 +14,7 @@ from qi.pipeline import measure_case
 from tests.simulator.cases import SAMPLES, build
 
 HOME = Path(__file__).parents[1] / "sample_cases"
-FOLDERS = sorted(folder for folder in HOME.iterdir() if folder.is_dir())
+FOLDERS = sorted(folder for folder in HOME.glob("rv-*") if folder.is_dir())
 MEGABYTE = 1_000_000
 
 
@@ -25,7 +25,7 @@ def told(folder: Path) -> dict[str, Any]:
 def test_there_is_one_folder_and_one_sheet_of_answers_for_each_plan():
     ids = sorted(maker().truth.plan.id for maker in SAMPLES)
     assert [folder.name for folder in FOLDERS] == ids
-    assert sorted(path.name for path in HOME.glob("*.answers.json")) == [f"{name}.answers.json" for name in ids]
+    assert sorted(path.name for path in HOME.glob("rv-*.answers.json")) == [f"{name}.answers.json" for name in ids]
     assert len(ids) >= 4
 
 

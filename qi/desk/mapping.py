@@ -161,11 +161,12 @@ def keep(library: Library, agency: str, map_: Map) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     stem = re.sub(r"[^A-Za-z0-9]+", "-", map_.name).strip("-").lower()[:60] or "map"
     for number in count(1):
+        named = map_ if number == 1 else replace(map_, name=f"{map_.name} {number}")
         path = folder / (f"{stem}.toml" if number == 1 else f"{stem}-{number}.toml")
         before = _kept_in(path)
         if before is None or (before.kind, before.finds) == (map_.kind, map_.finds):
             break
-    path.write_text(write_map(_with(map_, before) if before and map_.kind == "words" else map_), encoding="utf-8")
+    path.write_text(write_map(_with(named, before) if before and map_.kind == "words" else named), encoding="utf-8")
     return path
 
 

@@ -1,4 +1,4 @@
-"""What a person typed of a case that has no header of its own, kept beside its originals, so that it is read alike every time."""
+"""What a person typed of a case without a header of its own, kept beside its originals, so that it is read alike every time."""
 
 import json
 from pathlib import Path

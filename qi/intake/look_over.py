@@ -17,6 +17,7 @@ from qi.model.words import clock
 # How deep case folders may lie, and how many folders are looked into (our default, no source).
 DEEPEST, MOST_FOLDERS = 20, 100_000
 NOT_CASES = ("protocols", "maps")
+COHORT_TABLE = "cohort.json"  # a folder that holds it is a table of many cases (qi.trends.cohort_store), and no case
 
 _OF_CARE = ("record", "device")  # a map has nothing to say of a care record
 
@@ -164,7 +165,8 @@ def case_folders(path: Path, maps: Sequence[Map] = ()) -> list[Path]:
 
     Parameters: path, where to look; maps, of the agency.
     Returns: the folders that hold case.toml, or a file that a reader or a map knows, in order of their path; path itself where it
-    is one, or a single such file. Hidden folders, `protocols` and `maps` are passed over, symbolic links are not followed.
+    is one, or a single such file. Hidden folders, `protocols`, `maps` and a cohort table are passed over, symbolic links are
+    not followed.
     Raises: UnreadableFile where path does not exist or is a link, lies deeper than DEEPEST, or holds more than MOST_FOLDERS.
     """
     if path.is_symlink() or not path.exists():
@@ -181,6 +183,8 @@ def case_folders(path: Path, maps: Sequence[Map] = ()) -> list[Path]:
         try:
             entries = sorted(folder.iterdir())
         except OSError:
+            continue
+        if any(entry.name == COHORT_TABLE for entry in entries):
             continue
         if _is_case(folder, entries, maps):
             found.append(folder)

@@ -10,7 +10,7 @@ import streamlit as st
 from qi.desk import agencies
 from qi.desk import bring_in as bringing
 from qi.desk.bring_in import BroughtIn
-from qi.intake.header import Given
+from qi.intake.header import Given, zone_named
 from qi.intake.look_over import FileReport, case_folders, look_over
 from qi.library.library import Library
 from qi.model.errors import QiError
@@ -43,17 +43,27 @@ def _page(shelf: Library) -> None:
     zone = second.text_input(
         "Time zone", value=settings.zone, key="zone", placeholder="America/Denver", help="For files without one."
     )
+    zone = _usable(zone.strip())
     way = third.segmented_control("From", ["Files", "A folder"], key="way", default="Files", required=True)
     maps, notes = agencies.maps_and_notes(shelf, agency.strip())
     for note in notes:
         st.warning(f"{note.where}: {note.text}")
     if way == "Files":
-        _files(shelf, agency.strip(), zone.strip(), maps)
+        _files(shelf, agency.strip(), zone, maps)
     else:
-        _folder(shelf, agency.strip(), zone.strip(), maps)
+        _folder(shelf, agency.strip(), zone, maps)
     _done(shelf)
     mapping.kept(shelf, agency.strip())
     outcomes.show(shelf)
+
+
+def _usable(zone: str) -> str:
+    """The zone that was typed, where it is one."""
+    try:
+        return zone_named(zone) if zone else ""
+    except ValueError as error:
+        st.error(f"Time zone: {error}. It is left out.")
+        return ""
 
 
 def _files(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]) -> None:

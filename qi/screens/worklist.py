@@ -46,12 +46,16 @@ def _head(counts: Mapping[str, Any]) -> None:
     """The answer first: how many wait, and how long feedback takes."""
     by, days = counts["by_status"], counts["days_to_feedback"]
     waiting = by["waiting"] + by["in_review"]
-    said = f"{waiting} of {counts['cases']} cases wait for review, {by['signed']} for feedback to the crew."
+    said = f"{waiting} of {_cases(counts['cases'])} wait for review, {by['signed']} for feedback to the crew."
     if days["n"]:
-        said += f" From call to feedback it took {days['median']:.0f} days at the median ({days['n']} cases)."
+        said += f" From call to feedback it took {days['median']:.0f} days at the median ({_cases(days['n'])})."
     if by["excluded"]:
         said += f" {by['excluded']} excluded."
     st.write(said)
+
+
+def _cases(count: int) -> str:
+    return f"{count} case{'' if count == 1 else 's'}"
 
 
 def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
@@ -162,7 +166,7 @@ def _acts(shelf: Library, chosen: list[Entry]) -> None:
             if not chosen[0].second_status and st.button("Ask for a second reading", key="ask-second"):
                 _write(shelf, chosen, "second_asked", {"why": "asked for from the worklist"})
         to = st.text_input("Hand to", value=who(), key="hand-to", width=200, max_chars=80)
-        if st.button(f"Hand {len(chosen)} case{'s' if len(chosen) > 1 else ''} to {to.strip() or 'nobody'}", key="hand"):
+        if st.button(f"Hand {_cases(len(chosen))} to {to.strip() or 'nobody'}", key="hand"):
             _write(shelf, chosen, "assigned", {"to": to.strip()})
 
 
@@ -185,7 +189,7 @@ def _second(shelf: Library, counts: Mapping[str, Any]) -> None:
     if not asked:
         return
     st.subheader("Second readings", anchor=False)
-    st.write(f"{by['signed']} of {asked} cases chosen by lot, or asked for, have been read by a second reader.")
+    st.write(f"{by['signed']} of {_cases(asked)} chosen by lot, or asked for, read by a second reader.")
     records = [entry.agreement for entry in shelf.entries(second_status="signed") if entry.agreement]
     if records:
         pooled = signing.pooled(records)
@@ -209,7 +213,9 @@ def _invented(shelf: Library) -> None:
     made_up = [entry for entry in shelf.entries() if entry.invented]
     if made_up:
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.caption(f"{len(made_up)} of these cases are invented samples. No real call, person or place is in them.")
+            count = len(made_up)
+            which = f"{count} of these cases are invented samples" if count > 1 else "1 of these cases is an invented sample"
+            st.caption(f"{which}. No real call, person or place is in {'them' if count > 1 else 'it'}.")
             if st.button("Take the samples out", key="take-out", type="tertiary"):
                 samples.take_out(shelf, who=who())
                 st.rerun()

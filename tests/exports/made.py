@@ -11,7 +11,7 @@ from qi.model.case import Case, Clock, Piece, Signal, Source
 from qi.model.corrections import Correction
 from qi.model.tables import EVENTS, make
 
-SAMPLES = sorted(path for path in (Path(__file__).parents[2] / "sample_cases").iterdir() if path.is_dir())
+SAMPLES = sorted(path for path in (Path(__file__).parents[2] / "sample_cases").glob("rv-*") if path.is_dir())
 GOOD = next(path for path in SAMPLES if path.name.endswith("0107"))
 WITH_GAP = next(path for path in SAMPLES if path.name.endswith("0125"))
 

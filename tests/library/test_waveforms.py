@@ -20,7 +20,7 @@ from tests.intake.made_files import write_bdf
 from tests.library.alike import alike, furthest
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
-FOLDERS = sorted(folder for folder in SAMPLES.iterdir() if folder.is_dir())
+FOLDERS = sorted(folder for folder in SAMPLES.glob("rv-*") if folder.is_dir())
 posix = pytest.mark.skipif(os.name != "posix", reason="modes of files are those of POSIX")
 
 

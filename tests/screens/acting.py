@@ -1,4 +1,4 @@
-"""What a browser does and AppTest does not by itself: cells edited in a table, a choice made on the waveforms, another page opened."""
+"""What a browser does and AppTest does not by itself: a cell edited, a choice made on the waveforms, another page opened."""
 
 import json
 
