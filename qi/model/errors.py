@@ -4,6 +4,7 @@ QiError
 ├── UnreadableFile     a file, or a place in it, cannot be read
 ├── UnknownWord        a name in a settings, protocol or header file that is not in the vocabulary
 ├── BadTable           a table breaks the contract of qi.model.tables (a bug in a maker of tables)
+├── BadPlan            a baseline or phase of a chart without a reason, or out of order (qi.trends.baselines)
 ├── StaleWrite         somebody else wrote on the case since it was last read; nothing is lost, look again
 ├── Locked             the version is signed: reopen it to write on it
 ├── NoSuchCase         no case of that key is in the library

@@ -1,0 +1,105 @@
+"""Signals and shifts in plain English."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from qi.trends.baselines import Baseline, Phase, Plan
+from qi.trends.individuals import individuals
+from qi.trends.medians import shift
+from qi.trends.proportions import p_chart
+from qi.trends.rare_events import g_chart
+from qi.trends.run_chart import run_chart
+from qi.trends.sentences import in_words, shift_in_words
+from qi.trends.signals import signals
+from tests.trends.spc import points
+
+CAUSAL = re.compile(r"\b(because|due to|caused|thanks to|led to|improved|worse|better|effect|result of)\b")
+
+
+def said(chart, **rules):
+    return in_words(chart, signals(chart, **rules))
+
+
+def test_a_run_that_still_goes_on():
+    values = [1.0, 3.0] * 13 + [3.0] * 10
+    chart = run_chart(points(values), Plan((Baseline("2031-02-28", "two years"),)), unit="mm", every="month")
+    (text,) = said(chart)
+    assert text.startswith("Since February 2031 eleven months in a row are above the median: unlikely by chance.")
+    assert "a run of up to 8 is no signal" in text
+    assert re.search(r"comes about in \d\.\d % of series in which nothing changes", text)
+    assert not CAUSAL.search(text)
+
+
+def test_a_run_that_ended_in_a_phase_of_its_own():
+    values = [1.0, 3.0] * 6 + [0.0] * 10 + [3.0, 1.0] * 4 + [2.0] * 3
+    plan = Plan((Baseline("2029-12-31", "first year"),), (Phase("2031-06-01", "new pads"),))
+    texts = said(run_chart(points(values), plan, unit="mm", every="month"))
+    assert texts[0].startswith("Phase 1: from January 2030 to October 2030 ten months in a row were below the median:")
+
+
+def test_few_crossings_are_counted_in_words():
+    text = said(run_chart(points([1.0] * 6 + [2.0] * 6), unit="mm", every="month"))[0]
+    assert text.startswith("From January 2029 to December 2029 the line crosses the median only once: unlikely by chance.")
+
+
+def test_a_point_beyond_the_limits_is_dated_and_has_its_n():
+    n = [40.0] * 24
+    count = [20.0, 22.0, 18.0, 20.0] * 5 + [20.0, 36.0, 20.0, 18.0]
+    chart = p_chart(points(np.array(count) / 40, count=count, n=n), every="month")
+    (text,) = said(chart)
+    assert text.startswith("October 2030 (90.0\u00a0%, n 40) lies above the upper limit of ")
+    assert not CAUSAL.search(text)
+
+
+def test_cases_and_events_are_named():
+    cases = pd.DataFrame({"label": [f"rv-{at:03d}" for at in range(30)], "start": ["2031-05-02"] * 30})
+    between = cases.assign(value=[4.0, 6.0] * 10 + [90.0] + [9.0] * 9)
+    texts = said(g_chart(between))
+    assert any(text.startswith("rv-020 (2 May 2031) (90) lies above the upper limit") for text in texts)
+    assert any("ten events in a row are above the median" in text for text in texts)
+
+
+def test_silence_is_not_proof_of_nothing():
+    (text,) = said(run_chart(points([1.0, 2.0] * 12), unit="mm", every="month"))
+    assert text == "No signal: nothing here is unlikely by chance. That does not show that nothing changed."
+
+
+def test_too_few_points_say_so():
+    (text,) = said(run_chart(points([1.0, 2.0] * 4), unit="mm", every="month"))
+    assert text.startswith("No signal can be looked for: the points are too few")
+
+
+def test_a_rule_that_was_asked_for_is_named():
+    rising = np.r_[np.tile([0.0, 1.0], 10), np.linspace(0.1, 0.6, 6)]
+    (text,) = said(individuals(points(rising), unit="mm", every="month"), rules=("nelson 3",))
+    assert text == "Six points in a row rising or falling, up to February 2031 (nelson 3)."
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "text"),
+    [
+        (
+            np.arange(10.0),
+            np.arange(10.0) + 20,
+            "After it, values lie typically 20 mm higher than before (95 % interval 17 mm to 23 mm; n 10 before, 10 after); "
+            "this says that they differ, not why.",
+        ),
+        (
+            [50.0],
+            [48.0],
+            "After it, values lie typically 2 mm lower than before; too few cases for an interval (n 1 before, 1 after).",
+        ),
+        ([], [48.0], "Before and after cannot be compared: n 0 before, 1 after."),
+    ],
+)
+def test_a_shift_between_phases(before, after, text):
+    assert shift_in_words(shift(before, after), "mm") == text
+
+
+def test_a_shift_that_may_be_none():
+    text = shift_in_words(shift(np.arange(10.0) / 100, np.arange(10.0) / 100 + 0.001), "1")
+    assert "(95 % interval −" in text
+    assert text.endswith("no difference at all is within that.")
