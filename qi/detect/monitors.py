@@ -71,6 +71,8 @@ def _candidates(
     least_pairs: float,
 ) -> np.ndarray:
     """Differences at which the greatest share of events meets where both could see [s], by correlation of the trains of events."""
+    if max(one[0] - two[-1], two[0] - one[-1]) > search_s:
+        return np.zeros(0)  # too far apart to meet at any difference that is searched
     start = min(one[0], two[0]) - search_s
     length = int((max(one[-1], two[-1]) - start + 3 * search_s) / step_s) + 1
     size = 1 << int(np.ceil(np.log2(length)))

@@ -256,3 +256,13 @@ def test_clocks_of_a_case_by_sensor():
     clocks = monitors.clocks_of(one)
     assert [clocks[each.name] for each in one.signals] == ["a", "b"]
     assert clocks["events (a.edf)"] == "a"
+
+
+def test_recordings_months_apart_are_told_apart_without_being_laid_on_one_grid():
+    """A train of events over four months at the grid's step would ask for gigabytes."""
+    times = np.arange(10.0, 600.0, 0.55)
+    known = Spans.of([(0.0, 610.0)])
+    later_s = 120 * 86400.0
+    later = Spans.of([(later_s, later_s + 610.0)])
+    found = monitors._candidates(times, times + later_s, known, later, search_s=600.0, step_s=0.02, near_s=0.1, least_pairs=20.0)
+    assert len(found) == 0
