@@ -1,0 +1,62 @@
+"""Case mean or time-pooled: the two ways to put the shares of many cases together, and the words that say which it was."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from qi.model.errors import NotMeasurable
+from qi.trends.columns_used import included, need
+
+CASE_MEDIAN = "Median of cases: every case counts once, however long it was."
+CASE_MEAN = "Mean of cases: every case counts once, however long it was."
+TIME_POOLED = "Time-pooled: every second counts once, so that long cases weigh more."
+FRACTION, NO_FLOW = "compression_fraction", "no_flow_s"
+
+
+@dataclass(frozen=True)
+class Average:
+    """A value over many cases, how many it rests on, how many had none, and which way it was made (a sentence)."""
+
+    value: float
+    cases: int
+    missing: int
+    averaged: str
+
+
+def case_mean(table: pd.DataFrame, measure: str) -> Average:
+    """Mean of a measure over cases, excluded ones left out.
+
+    Parameters: table, with the measure and excluded; measure, a column of a measure's value.
+    Raises: NotMeasurable where no case has a value.
+    """
+    values = need(included(table), [measure])[measure].astype(float)
+    if not values.notna().any():
+        raise NotMeasurable("no case has a number for it")
+    return Average(float(values.mean()), int(values.notna().sum()), int(values.isna().sum()), CASE_MEAN)
+
+
+def time_pooled(table: pd.DataFrame, measure: str, seconds: pd.Series) -> Average:
+    """A share of time over all the time of all cases together, excluded cases left out.
+
+    Parameters: table, as in case_mean; measure, a share of time; seconds, of each row of the table
+    the time that its share is of [s].
+    Raises: NotMeasurable where no case has a value and a time above 0.
+    """
+    cases = need(included(table), [measure])
+    values, weight = cases[measure].to_numpy(dtype=float), seconds.loc[cases.index].to_numpy(dtype=float)
+    known = ~np.isnan(values) & (weight > 0)
+    if not known.any():
+        raise NotMeasurable("no case has both a number and the time that it is of")
+    value = float((values[known] * weight[known]).sum() / weight[known].sum())
+    return Average(value, int(known.sum()), int((~known).sum()), TIME_POOLED)
+
+
+def known_arrest_s(table: pd.DataFrame) -> pd.Series:
+    """Known arrest time of each case [s], from its no-flow time and compression fraction; missing where there was no pause at all.
+
+    Parameters: table, with compression_fraction and no_flow_s.
+    Notes: the row holds no arrest time of its own; of a case without any pause it cannot be told.
+    """
+    lost = 1.0 - need(table, [FRACTION, NO_FLOW])[FRACTION].astype(float)
+    return table[NO_FLOW].astype(float) / lost.where(lost > 0)

@@ -1,0 +1,77 @@
+"""Columns of the cohort table that outcomes, groups and times to an event read, and the checks that they hold what they should."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from qi.model.errors import BadTable
+
+KEY, CASE_ID, YEAR, MONTH, HOUR, CALL_DAY, EXCLUDED = "key", "case_id", "year", "month", "hour", "call_day", "excluded"
+STATION, SHIFT, UNIT, SENSORS, SOURCE = "station", "shift", "unit", "sensors", "source"
+WITNESSED, BYSTANDER_CPR, FIRST_RHYTHM = "witnessed", "bystander_cpr", "first_rhythm"
+AIRWAY_KIND, DEVICE_USED = "airway_kind", "device_used"
+HAS_RECORDING, MEASURABLE = "has_recording", "measurable"
+ANY_ROSC, SUSTAINED_ROSC, SURVIVED_EVENT = "any_rosc", "sustained_rosc", "survived_event"
+SURVIVED_TO_DISCHARGE, CPC, MRS = "survived_to_discharge", "cpc", "mrs"
+EPINEPHRINE_DOSES, TIME_TO_EPINEPHRINE, FIRST_SHOCK = "epinephrine_doses", "time_to_epinephrine_s", "first_shock_s"
+SHOCK_PAUSE, SHOCK_FROM_CALL = "peri_shock_pause_s", "interval_s.first_shock.call"
+SHOCK_FROM_RHYTHM, SHOCK_FROM_PADS = "interval_s.first_shock.first_rhythm", "first_shock_s.pads_on"
+ROSC_S = "interval_s.rosc.first_compression_ems"
+TERMINATED_S = "interval_s.terminated.first_compression_ems"
+DEVICE_ON_S = "interval_s.device_on.first_compression_ems"
+AIRWAY_S = "interval_s.airway_placed.first_compression_ems"
+ACCESS_S = "interval_s.access.first_compression_ems"
+EPINEPHRINE_FROM_ACCESS = "interval_s.first_epinephrine.access"
+ITD_FROM_COMPRESSION = "time_to_device_s.itd.first_compression"
+ADVANCED_AIRWAY_KINDS = ("supraglottic", "tracheal_tube")
+
+YES, NO, UNKNOWN = "yes", "no", "unknown"
+_SAID = {True: YES, False: NO, YES: YES, NO: NO, UNKNOWN: UNKNOWN}
+
+
+def device_column(kind: str, zero: str) -> str:
+    """The column of the time to a device, by its kind and the moment that it counts from."""
+    return f"time_to_device_s.{kind}.{zero}"
+
+
+def part(column: str, name: str) -> str:
+    """The column of a part of an answer: its low, n, verdict or status."""
+    return f"{column}__{name}"
+
+
+def need(table: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
+    """Return the table, or raise BadTable naming the columns that it lacks."""
+    if missing := [name for name in dict.fromkeys(columns) if name not in table.columns]:
+        raise BadTable(f"the table of cases lacks {', '.join(missing)}")
+    return table
+
+
+def included(table: pd.DataFrame) -> pd.DataFrame:
+    """Only the cases that nobody left out of comparisons."""
+    left_out = need(table, [EXCLUDED])[EXCLUDED].astype(object)
+    return table[(left_out.isna() | (left_out == "")).to_numpy()]
+
+
+def said(values: pd.Series) -> pd.Series:
+    """yes, no, unknown (recorded as not known) or missing (not recorded), from words or from True and False.
+
+    Raises: BadTable for any other word; it is never taken for a no.
+    """
+    plain = values.astype(object)
+    told = plain.map(_SAID)
+    if (strange := plain.notna() & told.isna()).any():
+        raise BadTable(f"{values.name} holds “{plain[strange].iloc[0]}”; it may hold yes, no, unknown or nothing")
+    return told.astype("str")
+
+
+def words(values: pd.Series) -> pd.Series:
+    """A column of words as text, with nothing where the word is empty or missing."""
+    plain = values.astype(object)
+    return plain.where(plain.notna() & (plain != "")).astype("str")
+
+
+def month_label(table: pd.DataFrame) -> pd.Series:
+    """Year and month as 2031-03; missing where the call's time is not known (month 0)."""
+    year, month = (need(table, [YEAR, MONTH])[name].astype(int) for name in (YEAR, MONTH))
+    text = year.astype("str").str.zfill(4) + "-" + month.astype("str").str.zfill(2)
+    return text.where(month > 0)

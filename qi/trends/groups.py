@@ -1,0 +1,108 @@
+"""A measure by group: small multiples on one scale with intervals, and the counts for a funnel plot. No order by value anywhere."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from qi.model.errors import UnknownWord
+from qi.trends import columns_used as use
+from qi.trends.averages import CASE_MEDIAN
+from qi.trends.grouping import WAYS, By, group_of, in_order
+from qi.trends.intervals import COUNTS_BELOW, COUNTS_ONLY, GREY_BELOW, shown
+from qi.trends.medians import median_interval
+
+
+@dataclass(frozen=True, eq=False)
+class Multiples:
+    """One measure in every group of cases, to be drawn as panels of equal size on one scale.
+
+    rows, a row a group in order of its name: group, cases, known, missing, median, low, high (95 % interval of the median), shown;
+    median and interval are missing below 10 known cases. months: group, month (2031-03), cases, median, of the groups that are
+    drawn. scale, lowest and highest value of all panels; None where nothing is drawn. averaged says how cases were put together.
+    """
+
+    measure: str
+    by: By
+    rows: pd.DataFrame
+    months: pd.DataFrame
+    scale: tuple[float, float] | None
+    averaged: str
+    notes: Sequence[str]
+
+
+def way(by: str) -> By:
+    """One way to sort cases into groups.
+
+    Raises: UnknownWord for another word, with the choices.
+    """
+    if by not in WAYS:
+        raise UnknownWord("groups", by, WAYS)
+    return WAYS[by]
+
+
+def multiples(table: pd.DataFrame, measure: str, by: str) -> Multiples:
+    """A measure by station, shift, unit, airway, rhythm, device used, hour of day or sensors.
+
+    Parameters: table, with the measure, `by`, year, month and excluded; measure, a column of a measure's value; by, a key of WAYS.
+    Returns: Multiples, excluded cases left out.
+    Raises: UnknownWord for another way; BadTable for a missing column.
+    References: display rule as in qi.trends.intervals; interval of the median as in qi.trends.medians.
+    """
+    about = way(by)
+    cases = use.need(use.included(table), [measure, by])
+    told = pd.DataFrame({"group": group_of(cases, by), "month": use.month_label(cases), "value": cases[measure].astype(float)})
+    rows = pd.DataFrame(
+        [_row(name, told.loc[told["group"] == name, "value"]) for name in in_order(told["group"])],
+        columns=["group", "cases", "known", "missing", "median", "low", "high", "shown"],
+    )
+    drawn = told[told["group"].isin(rows.loc[rows["shown"] != COUNTS_ONLY, "group"])].dropna()
+    months = drawn.groupby(["group", "month"], sort=True)["value"].agg(cases="count", median="median").reset_index()
+    scale = None if drawn.empty else _scale(rows, months)
+    return Multiples(measure, about, rows, months, scale, CASE_MEDIAN, _notes(about, rows))
+
+
+def _row(name: str, values: pd.Series) -> tuple[object, ...]:
+    known = int(values.notna().sum())
+    if shown(known) == COUNTS_ONLY:
+        return name, len(values), known, len(values) - known, np.nan, np.nan, np.nan, COUNTS_ONLY
+    one = median_interval(values.to_numpy())
+    return name, len(values), known, len(values) - known, one.value, one.low, one.high, shown(known)
+
+
+def _scale(rows: pd.DataFrame, months: pd.DataFrame) -> tuple[float, float]:
+    values = np.concatenate([rows[["median", "low", "high"]].to_numpy(dtype=float).ravel(), months["median"].to_numpy(dtype=float)])
+    return float(np.nanmin(values)), float(np.nanmax(values))
+
+
+def _notes(about: By, rows: pd.DataFrame) -> tuple[str, ...]:
+    notes = ["All panels have one scale. Groups stand in order of their names; there is no ranking.", CASE_MEDIAN]
+    notes.append("A month of one group rests on few cases, which stand beside it; single months say little.")
+    if hidden := list(rows.loc[rows["shown"] == COUNTS_ONLY, "group"]):
+        notes.append(f"Fewer than {COUNTS_BELOW} cases with a number, so counts only: {', '.join(hidden)}.")
+    if grey := list(rows.loc[rows["known"].between(COUNTS_BELOW, GREY_BELOW - 1), "group"]):
+        notes.append(f"{COUNTS_BELOW} to {GREY_BELOW - 1} cases, greyed: {', '.join(grey)}.")
+    if missing := int(rows["missing"].sum()):
+        notes.append(f"Without a number: {missing} of {int(rows['cases'].sum())} cases; they are in no median.")
+    return (*notes, about.note) if about.note else tuple(notes)
+
+
+def met_by(table: pd.DataFrame, measure: str, by: str) -> pd.DataFrame:
+    """How many cases of each group met the limit of a measure, for a funnel plot.
+
+    Parameters: as multiples, with the measure's verdict.
+    Returns: a row a group in order of its name: group, count (met), n (met or not met), missing (not measurable, no limit set or no
+    such answer), shown.
+    Raises: as multiples.
+    """
+    way(by)
+    verdict_column = use.part(measure, "verdict")
+    cases = use.need(use.included(table), [verdict_column, by])
+    groups, verdict = group_of(cases, by), cases[verdict_column]
+    rows = []
+    for name in in_order(groups):
+        told = verdict[(groups == name).to_numpy()]
+        met, judged = int((told == "met").sum()), int(told.isin(("met", "not met")).sum())
+        rows.append((name, met, judged, len(told) - judged, shown(judged)))
+    return pd.DataFrame(rows, columns=["group", "count", "n", "missing", "shown"])

@@ -1,0 +1,244 @@
+"""The cohort table of a library: built, followed case by case, and made anew when definitions change."""
+
+import shutil
+from datetime import UTC
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from qi.desk import cohort as desk
+from qi.desk import definitions, signing
+from qi.desk.bring_in import bring_in
+from qi.desk.opened import open_case, review_of
+from qi.library.library import Library
+from qi.model.errors import NoSuchCase
+from qi.trends import cohort
+from qi.trends import cohort_store as store
+
+SAMPLES = Path(__file__).parents[2] / "sample_cases"
+AGENCY = "Rillstone Valley EMS"
+CHILD, GOOD = "rv-2031-0131", "rv-2031-0107"
+SHORT = 'extends = "adult-2020"\n[definitions]\nlong_pause_s = 5\n'
+
+
+@pytest.fixture
+def library(tmp_path, monkeypatch):
+    monkeypatch.delenv("QI_DATABASE", raising=False)
+    with Library.open(tmp_path / "library") as opened:
+        yield opened
+
+
+def bring(library, name, folder=None):
+    return bring_in(library, folder or SAMPLES / name, who="M. Ortiz", agency=AGENCY).key
+
+
+def build(library, **options):
+    done = list(desk.build(library, **options))
+    assert not [said for _, _, said in done if said]
+    return [case_id for _, case_id, _ in done]
+
+
+def row(library, key):
+    table = cohort.read(desk.folder(library), None, [("key", "==", key)])
+    assert len(table) == 1
+    return table.iloc[0]
+
+
+def sign(library, key, change=None):
+    """Sign a case as it stands; change is done to the record first."""
+    lines = library.lines(key)
+    kept = signing.record(review_of(open_case(library, key), lines))
+    if change:
+        change(kept)
+    library.sign(key, kept, who="M. Ortiz", after=len(lines))
+    return kept
+
+
+def number(kept, id_, of=None):
+    return next(one for one in kept["measures"] if (one["id"], one.get("of")) == (id_, of))
+
+
+def test_every_case_has_a_row_as_the_machine_finds_it_and_nothing_is_measured_twice(library):
+    keys = [bring(library, name) for name in (CHILD, GOOD)]
+    assert desk.out_of_date(library)
+    assert sorted(build(library)) == [GOOD, CHILD]
+    assert not desk.out_of_date(library)
+    assert build(library) == []
+    for key in keys:
+        made, review = row(library, key), review_of(open_case(library, key), [])
+        assert made["source"] == "machine"
+        assert made["version"] == 0
+        assert made["compression_fraction"] == pytest.approx(review.of("compression_fraction").value, abs=1e-6)
+        assert made["protocol"] == review.protocol.name
+        assert made["call_at"] == review.case.start.astimezone(UTC)
+        assert made["call_day"].date() == review.case.start.date()
+        pauses = cohort.read_events(desk.folder(library), "pauses", None, [("key", "==", key)])
+        assert list(pauses["seconds"]) == pytest.approx(list(review.findings.pauses["seconds"]), abs=1e-3)
+    good = row(library, keys[1])
+    assert (good["device_used"], good["airway_kind"], good["station"], good["any_rosc"]) == ("yes", "supraglottic", "3", "yes")
+    assert good["response_interval_s"] == 388.0
+    assert len(cohort.read_events(desk.folder(library), "shocks")) == 2
+
+
+def test_a_signed_case_has_the_numbers_that_were_signed(library):
+    key = bring(library, CHILD)
+    build(library)
+    sign(library, key, lambda kept: number(kept, "compression_fraction").update(value=0.123, low=0.1))
+    assert desk.update(library, key)
+    made = row(library, key)
+    assert (made["source"], made["version"], made["measured_anew"]) == ("signed", 1, False)
+    assert (made["compression_fraction"], made["compression_fraction__low"]) == (0.123, 0.1)
+    assert made["measured_at"] == library.versions(key)[0].signed_at
+
+
+def test_corrections_count_once_they_are_signed_and_a_reopened_case_keeps_what_was_signed(library):
+    key = bring(library, CHILD)
+    build(library)
+    found = row(library, key)["compression_fraction"]
+    correction = {"action": "add", "subject": "rosc", "start_s": 300.0, "why": "seen on the film"}
+    library.write(key, "correction", correction, who="M. Ortiz", after=0)
+    corrected = review_of(open_case(library, key), library.lines(key)).of("compression_fraction").value
+    desk.update(library, key)
+    assert row(library, key)["compression_fraction"] == found != pytest.approx(corrected, abs=1e-6)
+    sign(library, key)
+    desk.update(library, key)
+    signed = row(library, key)
+    assert signed["compression_fraction"] == pytest.approx(corrected, abs=1e-6)
+    events = cohort.read_events(desk.folder(library), "pauses")
+    library.reopen(key, "the film was looked at again", who="M. Ortiz", after=2)
+    library.write(key, "undo", {"undoes": 1}, who="M. Ortiz", after=3)
+    desk.update(library, key)
+    again = row(library, key)
+    assert (again["source"], again["version"], again["last_line"]) == ("signed", 1, 4)
+    assert again["compression_fraction"] == signed["compression_fraction"]
+    pd.testing.assert_frame_equal(cohort.read_events(desk.folder(library), "pauses"), events)
+
+
+def test_a_later_outcome_an_exclusion_and_a_removal_arrive(library, tmp_path):
+    key = bring(library, CHILD)
+    build(library)
+    sign(library, key)
+    table = tmp_path / "outcomes.csv"
+    table.write_text(f"case,survived_to_discharge,cpc\n{CHILD},yes,1\n", encoding="utf-8")
+    library.join_outcomes(table, who="M. Ortiz")
+    assert build(library) == [CHILD]
+    assert (row(library, key)["survived_to_discharge"], row(library, key)["cpc"]) == ("yes", 1.0)
+    library.reopen(key, "not ours", who="M. Ortiz", after=len(library.lines(key)))
+    library.write(key, "excluded", {"reason": "duplicate", "why": "0130"}, who="M. Ortiz", after=len(library.lines(key)))
+    desk.update(library, key)
+    assert row(library, key)["excluded"] == "duplicate"
+    library.remove(key, who="M. Ortiz")
+    assert desk.update(library, key)
+    assert cohort.read(desk.folder(library), ["key"]).empty
+    assert cohort.read_events(desk.folder(library), "pauses").empty
+
+
+def test_a_removed_case_goes_at_the_next_build(library):
+    key = bring(library, CHILD)
+    build(library)
+    library.remove(key, who="M. Ortiz")
+    assert build(library) == []
+    assert cohort.read(desk.folder(library), ["key"]).empty
+
+
+def test_a_case_that_cannot_be_measured_is_named_and_keeps_its_row(library, tmp_path):
+    key, other = bring(library, CHILD), bring(library, GOOD)
+    build(library)
+    library.write(key, "assigned", {"to": "B. Lund"}, who="M. Ortiz", after=0)
+    library.write(other, "assigned", {"to": "B. Lund"}, who="M. Ortiz", after=0)
+    shutil.rmtree(library.folder / "cases" / key)
+    done = {case_id: said for _, case_id, said in desk.build(library)}
+    assert done[CHILD]
+    assert done[GOOD] == ""
+    assert row(library, key)["last_line"] == 0
+    assert row(library, other)["last_line"] == 1
+
+
+@pytest.fixture
+def own(library, tmp_path):
+    """A case that names the agency's own protocol, signed, and one more."""
+    (library.folder / "protocols" / "ours.toml").write_text('extends = "adult-2020"\n', encoding="utf-8")
+    folder = tmp_path / GOOD
+    shutil.copytree(SAMPLES / GOOD, folder)
+    header = folder / "case.toml"
+    text = header.read_text(encoding="utf-8")
+    header.write_text(text.replace(f'id = "{GOOD}"', f'id = "{GOOD}"\nprotocol = "ours"'), encoding="utf-8")
+    key, other = bring(library, GOOD, folder), bring(library, CHILD)
+    sign(library, key)
+    build(library)
+    return key, other
+
+
+def test_other_definitions_measure_all_anew_and_keep_the_earlier_values_to_compare(library, own):
+    """Pauses over 5 s instead of 10 s: the limit is one of the definitions."""
+    key, other = own
+    before, digest = row(library, key), store.about(desk.folder(library)).definitions
+    assert before["pauses_over_limit"] == 0
+    assert desk.changed(library) is None
+    (library.folder / "protocols" / "ours.toml").write_text(SHORT, encoding="utf-8")
+    assert desk.out_of_date(library)
+    assert not desk.update(library, key)
+    assert row(library, key)["pauses_over_limit"] == 0
+    assert sorted(build(library)) == [GOOD, CHILD]
+    after = row(library, key)
+    lengths = cohort.read_events(desk.folder(library), "pauses", ["seconds"], [("key", "==", key)])["seconds"]
+    assert after["pauses_over_limit"] == (lengths > 5).sum() > 0
+    assert (after["source"], after["version"], after["measured_anew"]) == ("signed", 1, True)
+    assert after["definitions_digest"] != before["definitions_digest"]
+    assert [path.name for path in desk.earlier(library)] == [digest]
+    assert number(library.versions(key)[0].record, "pauses_over_limit")["value"] == 0  # what was signed stays as it was
+    found = desk.changed(library).set_index("measure")
+    assert found.loc["pauses_over_limit"].tolist()[:5] == [2, 1, 0, 0, after["pauses_over_limit"]]
+    assert found.loc["compression_rate", "changed"] == 0
+    assert row(library, other)["definitions_digest"] != after["definitions_digest"]
+
+
+def test_made_anew_under_the_same_definitions_keeps_no_earlier_table(library, own):
+    assert sorted(build(library, anew=True)) == [GOOD, CHILD]
+    assert desk.earlier(library) == []
+    assert sorted(path.name for path in (library.folder / "cohort").iterdir()) == ["now"]
+
+
+def test_a_build_that_breaks_off_leaves_the_old_table_whole(library, own):
+    work = desk.build(library, anew=True)
+    next(work)
+    work.close()
+    assert len(cohort.read(desk.folder(library), ["key"])) == 2
+    assert sorted(path.name for path in (library.folder / "cohort").iterdir()) == ["now"]
+
+
+# Definitions.
+
+
+def test_the_digest_follows_what_counts_and_not_what_explains(library):
+    ours = library.folder / "protocols" / "ours.toml"
+    said = []
+    for text in ("", "[definitions.long_pause_s]\nsource = 'the medical director'\n", "[definitions]\nlong_pause_s = 8\n"):
+        ours.write_text(f'extends = "adult-2020"\n{text}', encoding="utf-8")
+        said.append(definitions.in_force(library))
+    assert said[0] == said[1]
+    assert said[1] != said[2]
+    ours.write_text("extends = 7 7", encoding="utf-8")
+    assert definitions.in_force(library) not in said
+
+
+def test_a_record_signed_before_digests_were_kept_is_told_by_what_it_says(library):
+    key = bring(library, CHILD)
+    review = review_of(open_case(library, key), [])
+    kept = signing.record(review)
+    kept.pop("definitions", None)
+    assert definitions.same_as_signed(kept, review)
+    number(kept, "pauses_over_limit")["method"] = "Pauses longer than 8 s."
+    assert not definitions.same_as_signed(kept, review)
+    assert definitions.same_as_signed({"definitions": definitions.digest(review.protocol)}, review)
+    assert not definitions.same_as_signed({"definitions": "other"}, review)
+
+
+def test_a_key_that_never_was_is_taken_for_a_case_that_is_gone(library):
+    bring(library, CHILD)
+    build(library)
+    assert desk.update(library, "nobody")
+    assert len(cohort.read(desk.folder(library), ["key"])) == 1
+    with pytest.raises(NoSuchCase):
+        library.about("nobody")

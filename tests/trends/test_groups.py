@@ -1,0 +1,121 @@
+"""A measure by group: one scale, order of names, the display rule; case mean against time-pooled."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from qi.model.errors import BadTable, NotMeasurable, UnknownWord
+from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, TIME_POOLED, case_mean, known_arrest_s, time_pooled
+from qi.trends.cohort_columns import COHORT
+from qi.trends.grouping import DAY_BANDS, WAYS, group_of, in_order
+from qi.trends.groups import met_by, multiples
+from tests.trends.cases import case, repeated, table
+
+RATE = "compression_rate"
+
+
+@pytest.fixture
+def cases():
+    rows = [case(station="10", day=f"2031-0{1 + i % 3}-10", compression_rate=100.0 + i) for i in range(30)]
+    rows += [case(station="2", compression_rate=90.0 + i) for i in range(12)]
+    rows += repeated(5, station="2")
+    rows += [case(station="3", compression_rate=200.0) for _ in range(9)]
+    return table(*rows, case(station="2", compression_rate=900.0, excluded="an exercise"))
+
+
+def test_panels_counted_by_hand(cases):
+    found = multiples(cases, RATE, "station")
+    assert list(found.rows["group"]) == ["2", "3", "10"]
+    assert list(found.rows["shown"]) == ["grey", "counts only", "plain"]
+    assert list(found.rows["known"]) == [12, 9, 30]
+    assert list(found.rows["missing"]) == [5, 0, 0]
+    assert list(found.rows["median"].dropna()) == [95.5, 114.5]
+    assert np.isnan(found.rows["median"][1])
+    assert set(found.months["group"]) == {"2", "10"}
+    january = found.months[(found.months["group"] == "10") & (found.months["month"] == "2031-01")].iloc[0]
+    assert (january["cases"], january["median"]) == (10, 113.5)
+
+
+def test_one_scale_holds_everything_that_is_drawn_and_nothing_that_is_not(cases):
+    found = multiples(cases, RATE, "station")
+    low, high = found.scale
+    drawn = np.concatenate([found.rows[["low", "median", "high"]].to_numpy().ravel(), found.months["median"]])
+    assert (low, high) == (np.nanmin(drawn), np.nanmax(drawn))
+    assert high < 200.0
+
+
+def test_notes_say_how_it_was_put_together_and_what_is_missing(cases):
+    notes = " ".join(multiples(cases, RATE, "station").notes)
+    assert CASE_MEDIAN in notes
+    assert "no ranking" in notes
+    assert "counts only: 3." in notes
+    assert "greyed: 2." in notes
+    assert "Without a number: 5 of 56 cases" in notes
+    for by in ("device_used", "airway_kind"):
+        assert "how long their arrests lasted" in " ".join(multiples(cases, RATE, by).notes)
+
+
+@pytest.mark.parametrize("by", WAYS)
+def test_every_way_is_a_column_and_works_without_values(by):
+    assert by in {column.name for column in COHORT}
+    found = multiples(table(case(), case()), RATE, by)
+    assert found.scale is None
+    assert found.rows["cases"].sum() == 2
+
+
+def test_hours_stand_in_bands_and_what_is_missing_last():
+    hours = group_of(table(*(case(hour=hour) for hour in (23.0, 0.0, 5.0, 6.0)), case()), "hour")
+    assert list(hours) == [DAY_BANDS[3], DAY_BANDS[0], DAY_BANDS[0], DAY_BANDS[1], "not recorded"]
+    assert in_order(hours) == [DAY_BANDS[0], DAY_BANDS[1], DAY_BANDS[3], "not recorded"]
+
+
+def test_words_of_the_vocabulary_are_read_as_words_and_names_are_left_alone():
+    one = table(case(airway_kind="tracheal_tube", sensors="/", unit="medic_11"), case(sensors="compression_depth/co2"))
+    assert list(group_of(one, "airway_kind")) == ["tracheal tube", "not recorded"]
+    assert list(group_of(one, "sensors")) == ["no sensor", "compression depth/co2"]
+    assert list(group_of(one, "unit")) == ["medic_11", "not recorded"]
+
+
+def test_device_used_in_words():
+    assert list(group_of(table(case(device_used="yes"), case(device_used="no"), case()), "device_used")) == [
+        "device used",
+        "no device used",
+        "not recorded",
+    ]
+
+
+def test_met_by_station_counts_what_was_not_judged_as_missing():
+    words = ["met", "met", "not met", "not measurable", "no limit set", None]
+    found = met_by(table(*(case(compression_rate__verdict=word) for word in words)), RATE, "station")
+    assert found.to_dict("records") == [{"group": "2", "count": 2, "n": 3, "missing": 3, "shown": "counts only"}]
+
+
+def test_what_is_no_way_or_no_column(cases):
+    with pytest.raises(UnknownWord, match="crew"):
+        multiples(cases, RATE, "crew")
+    with pytest.raises(BadTable, match="lacks compression_rates"):
+        multiples(cases, "compression_rates", "station")
+    assert multiples(table(), RATE, "station").rows.empty
+
+
+def test_case_mean_and_time_pooled_differ_and_each_says_which_it_is():
+    """By hand: 0.9 of 100 s and 0.5 of 900 s: mean of cases 0.7, of the time (90 + 450) / 1000."""
+    told = [
+        {"compression_fraction": 0.9, "no_flow_s": 10.0},
+        {"compression_fraction": 0.5, "no_flow_s": 450.0},
+        {"no_flow_s": 3.0},
+        {"compression_fraction": 1.0, "no_flow_s": 0.0},
+    ]
+    cases = table(*(case(**one) for one in told), case(compression_fraction=0.1, no_flow_s=90.0, excluded="an exercise"))
+    seconds = known_arrest_s(cases)
+    assert list(seconds[:2]) == pytest.approx([100.0, 900.0])
+    assert seconds[2:4].isna().all()
+    pooled = time_pooled(cases, "compression_fraction", seconds)
+    assert (pooled.value, pooled.cases, pooled.missing) == (pytest.approx(0.54), 2, 2)
+    assert pooled.averaged == TIME_POOLED
+    mean = case_mean(cases[:2], "compression_fraction")
+    assert (mean.value, mean.averaged) == (pytest.approx(0.7), CASE_MEAN)
+    with pytest.raises(NotMeasurable):
+        case_mean(cases[2:3], "compression_fraction")
+    with pytest.raises(NotMeasurable):
+        time_pooled(cases, "compression_fraction", pd.Series(0.0, index=cases.index))
