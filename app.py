@@ -1,18 +1,39 @@
-"""Arrest review: names the screens and starts Streamlit."""
+"""Arrest review: names the screens, starts Streamlit, and puts the gate before it."""
 
 import streamlit as st
 
-from qi.screens import bring_in, clocks, pages, protocol_page, walkthrough, worklist
+from qi.screens import (
+    bring_in,
+    clocks,
+    conference,
+    for_the_crew,
+    log_page,
+    my_sheets,
+    over_time,
+    pages,
+    people,
+    protocol_page,
+    walkthrough,
+    worklist,
+)
+from qi.serving import start
 
-st.set_page_config(page_title="Arrest review", page_icon=walkthrough.ICON, layout="wide")
-st.navigation(
-    pages.are(
-        {
-            "worklist": st.Page(worklist.show, title="Worklist", url_path="worklist", icon=":material/checklist:", default=True),
-            "bring-in": st.Page(bring_in.show, title="Bring in", url_path="bring-in", icon=":material/upload_file:"),
-            "walkthrough": st.Page(walkthrough.show, title="Walkthrough", url_path="walkthrough", icon=":material/timeline:"),
-            "clocks": st.Page(clocks.show, title="Clocks", url_path="clocks", icon=":material/schedule:"),
-            "protocol": st.Page(protocol_page.show, title="Protocol", url_path="protocol", icon=":material/rule:"),
-        }
-    )
-).run()
+PAGES = [  # name and address, title, symbol, screen, what a person must be allowed to do; the first is the app's first page
+    pages.Named("worklist", "Worklist", ":material/checklist:", worklist.show, "see_cases"),
+    pages.Named("bring-in", "Bring in", ":material/upload_file:", bring_in.show, "bring_in"),
+    pages.Named("walkthrough", "Walkthrough", ":material/timeline:", walkthrough.show, "see_own_case"),
+    pages.Named("clocks", "Clocks", ":material/schedule:", clocks.show, "review"),
+    pages.Named("over-time", "Over time", ":material/query_stats:", over_time.show, "see_trends"),
+    pages.Named("for-the-crew", "For the crew", ":material/forum:", for_the_crew.show, "send_feedback"),
+    pages.Named("my-sheets", "My sheets", ":material/mail:", my_sheets.show, "read_own_sheets"),
+    pages.Named("conference", "Conference", ":material/present_to_all:", conference.show, "teach"),
+    pages.Named("protocol", "Protocol", ":material/rule:", protocol_page.show, "see_protocol"),
+    pages.Named("log", "Log", ":material/history:", log_page.show, "read_log"),
+    pages.Named("people", "People", ":material/group:", people.show, "manage_people"),
+]
+
+if __name__ == "__main__":  # run by Streamlit, once for each answer to a browser
+    st.set_page_config(page_title="Arrest review", page_icon=walkthrough.ICON, layout="wide")
+    pages.navigate(PAGES)
+else:  # taken in once, by the server
+    app = st.App(__file__, middleware=start.middleware(), lifespan=start.lifespan)

@@ -108,9 +108,14 @@ def measure(folder: Path, cases: int, runs: int) -> Cost:
     month = [("year", "==", FIRST_YEAR + 1), ("month", "==", 6)]
     one = cohort.read(folder, None, month).iloc[[0]]
     nothing = store.made([], COHORT_PAUSES), store.made([], COHORT_SHOCKS)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    peak = memory_bytes()
     seconds["update"] = _shortest(lambda: store.put(folder, one, *nothing), min(runs, 3))
     return Cost(cases, sum(file.stat().st_size for file in folder.rglob("*.parquet")), seconds, peak)
+
+
+def memory_bytes() -> int:
+    """Highest memory of this process [bytes]."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def _shortest(work: Callable[[], Any], runs: int) -> float:

@@ -8,6 +8,7 @@ from pathlib import Path
 from qi import pipeline
 from qi.desk import typed
 from qi.desk.agencies import maps_of, protocols_near
+from qi.desk.cohort import Newcomers
 from qi.intake.folder import read_case
 from qi.intake.header import NAME as HEADER
 from qi.intake.header import Given, read_header
@@ -55,8 +56,23 @@ def bring_in(
     has no header of its own; invented, whether it is made up; into, the key of the case that these files belong to, where a person
     says so.
     Returns: BroughtIn. A case whose files are all there already is recognised and left; one that shares a file with a case of the
-    library, or has the same number at the same agency, adds its new files to it.
+    library, or has the same number at the same agency, adds its new files to it. Its row in the cohort table follows.
     """
+    with Newcomers(library) as rows:
+        return _bring_in(library, path, rows, who=who, agency=agency, given=given, invented=invented, into=into)
+
+
+def _bring_in(
+    library: Library,
+    path: Path,
+    rows: Newcomers,
+    *,
+    who: str,
+    agency: str,
+    given: Given | None,
+    invented: bool = False,
+    into: str | None = None,
+) -> BroughtIn:
     try:
         digests = {name: sha256 for name, _, sha256 in fingerprint(path).files}
         files = {name: path / name if path.is_dir() else path for name in digests}
@@ -71,7 +87,9 @@ def bring_in(
         fresh = {name: file for name, file in files.items() if digests[name] in found.new_digests} if target else files
         if target and not fresh:
             return BroughtIn(path, "same", "is in the library already", target, library.about(target).case_id)
-        return _kept(library, path, fresh, who=who, agency=agency, given=given, invented=invented, into=target, case_id=case_id)
+        return _kept(
+            library, path, fresh, rows, who=who, agency=agency, given=given, invented=invented, into=target, case_id=case_id
+        )
     except (QiError, OSError) as error:
         return BroughtIn(path, "refused", str(error))
 
@@ -121,6 +139,7 @@ def _kept(
     library: Library,
     path: Path,
     files: Mapping[str, Path],
+    rows: Newcomers,
     *,
     who: str,
     agency: str,
@@ -143,6 +162,7 @@ def _kept(
     except BaseException:
         draft.abandon()
         raise
+    rows.add(draft.key, None if into else review)
     how = "grown" if into else "new"
     counted = f"{len(files)} file{'' if len(files) == 1 else 's'}"
     said = f"{counted} added to {known}" if into else f"brought in as {known}: {counted}"
@@ -172,8 +192,9 @@ def bring_in_all(
     count = len(cases) + len(refused)
     for one in refused:
         yield count, one
-    for case in cases:
-        yield count, bring_in(library, case, who=who, agency=agency, given=given)
+    with Newcomers(library) as rows:
+        for case in cases:
+            yield count, _bring_in(library, case, rows, who=who, agency=agency, given=given)
 
 
 def _cases(places: Sequence[Path], maps: Sequence[Map]) -> tuple[list[Path], list[BroughtIn]]:

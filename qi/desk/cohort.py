@@ -1,66 +1,39 @@
 """The cohort table of a library: a row for each case, made, brought up to date when a case changes, and made anew by one command.
 
 A signed case has the numbers of its last signed version, any other those that the machine finds, without corrections that nobody
-has signed yet. The table stands in `cohort/now` in the
-library's folder; tables made under other definitions are kept in `cohort/earlier/<digest>`.
+has signed yet. The table stands in `cohort/now` in the library's folder; tables made under other definitions are kept in
+`cohort/earlier/<digest>`. A row names the last line of the journal that it knows: where another program's writing, or a fault, left
+a row behind, the next refresh or build finds it by that.
 """
 
 import secrets
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
 import pandas as pd
 
+from qi.desk import cohort_changes as changes
 from qi.desk import definitions
+from qi.desk.cohort_changes import Failure, Held
+from qi.desk.cohort_rows import Rows, Standing, rows, tables
 from qi.desk.opened import clock_settings, open_case, review_of
-from qi.exports.records import measure_record
 from qi.library.journal import Version
 from qi.library.library import Library
 from qi.library.worklist import Entry
 from qi.model.errors import NoSuchCase, QiError, UnreadableFile
 from qi.model.journal import FIRST, Line
 from qi.model.review import Review
-from qi.model.seen import Seen
-from qi.model.vocabulary import AIRWAYS
 from qi.trends import cohort
 from qi.trends import cohort_store as store
 from qi.trends.cohort_store import About
 
 BATCH = 200  # cases that are written at once while a table is made (our default, no source)
-_FACTS = ("age_years", "sex", "witnessed", "cause", "location", "first_rhythm", "station", "shift", "unit")
-_YES_NO = ("bystander_cpr", "bystander_aed", "dispatcher_cpr")
-_OUTCOMES = ("any_rosc", "sustained_rosc", "survived_event", "survived_to_discharge")
-
-
-@dataclass(frozen=True)
-class Standing:
-    """How a case stands: whose it is, why it is left out (empty: it is not), which version was signed and what it kept.
-
-    signed is the last signed version's record, None where there is none; last_line numbers the journal's last line; at is when the
-    numbers were worked out, or signed.
-    """
-
-    key: str
-    case_id: str
-    agency: str
-    excluded: str
-    last_line: int
-    at: datetime
-    version: int = 0
-    signed: Mapping[str, Any] | None = None
-
-
-@dataclass(frozen=True)
-class Rows:
-    """What one case adds to the tables."""
-
-    case: Mapping[str, Any]
-    pauses: Sequence[Mapping[str, Any]]
-    shocks: Sequence[Mapping[str, Any]]
+# Tables that agreed with their library when they were last looked at, with the state of both at that time.
+_checked: dict[Path, tuple[Any, ...]] = {}
 
 
 def folder(library: Library) -> Path:
@@ -89,22 +62,86 @@ def changed(library: Library) -> pd.DataFrame | None:
     return cohort.compare(cohort.read(kept[0]), cohort.read(folder(library))) if kept else None
 
 
-def update(library: Library, key: str) -> bool:
+def update(library: Library, key: str, review: Review | None = None) -> bool:
     """Bring the row of one case up to date, or take it out where the case is gone; the file of its month alone is written.
 
-    Parameters: library; key, of the case.
+    Parameters: library; key, of the case; review, where it was just made: the one that was signed, or that of a new case as the
+    machine found it; without it the case is measured where its numbers may be others.
     Returns: whether it was done; not where the table must be made anew first (out_of_date).
     Raises: QiError where the case cannot be read or measured; its old row stays.
     """
+    place = folder(library)
     if out_of_date(library):
         return False
     try:
         entry = library.about(key)
     except NoSuchCase:
-        store.drop(folder(library), [key])
+        forget(library, {key} - library.measures_kept())
         return True
-    _put(folder(library), [rows_of(library, entry)])
+    if review is not None:
+        _put(place, [rows_of(library, entry, review)])
+        return True
+    held = changes.held(place)
+    if changes.to_measure(library.lines(key), held.lines.get(key)):
+        _put(place, [rows_of(library, entry)])
+    elif held.lines[key] != entry.last_line:
+        store.put(place, *changes.said_anew(library, place, [entry], held))
     return True
+
+
+def follow(library: Library, key: str, review: Review | None = None) -> None:
+    """Update after an act that is done already, and that nothing here may break: what fails is made good by the next refresh."""
+    with suppress(Exception):
+        update(library, key, review)
+
+
+class Newcomers:
+    """Rows of cases as they come into a library, written many at a time; what fails is made good by the next refresh.
+
+    With the first case of a library its table is begun.
+    """
+
+    def __init__(self, library: Library) -> None:
+        """Begin, before the first of the cases is in."""
+        self.library = library
+        self.waiting: list[Rows] = []
+        with suppress(Exception):
+            if _made_under(folder(library)) is None and library.kinds_held() == (False, False):
+                store.begin(folder(library), About(definitions.in_force(library), library.now()))
+
+    def add(self, key: str, review: Review | None) -> None:
+        """Take the row of a case that is in: review as the machine found it; without it (files were added) it is measured."""
+        if review is None:
+            follow(self.library, key)
+            return
+        with suppress(Exception):
+            self.waiting.append(rows_of(self.library, self.library.about(key), review))
+        if len(self.waiting) >= BATCH:
+            self.write()
+
+    def write(self) -> None:
+        """Write what waits."""
+        found, self.waiting = self.waiting, []
+        with suppress(Exception):
+            if found and not out_of_date(self.library):
+                _put(folder(self.library), found)
+
+    def __enter__(self) -> Self:
+        """The rows, written at the end of the block."""
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        """Write what waits."""
+        self.write()
+
+
+def forget(library: Library, keys: Collection[str]) -> None:
+    """Take cases out of the table, and out of those made under other definitions."""
+    for place in (folder(library), *earlier(library)) if keys else ():
+        if _made_under(place) is not None:
+            store.drop(place, keys)
+            failed = changes.failures(place)
+            changes.keep_failures(place, {key: one for key, one in failed.items() if key not in keys})
 
 
 def build(library: Library, *, anew: bool = False) -> Iterator[tuple[int, str, str]]:
@@ -115,9 +152,32 @@ def build(library: Library, *, anew: bool = False) -> Iterator[tuple[int, str, s
     nothing did: a case that cannot be measured keeps the row it has). A table that is made anew takes the place of the old one when
     it is whole; the old one is kept under its digest where it was made under other definitions.
     """
+    failed: Mapping[str, Failure] = {}
     if anew or out_of_date(library):
         yield from _made_anew(library)
-    yield from _up_to_date(library, folder(library), library.entries(order="call"))
+        failed = changes.failures(folder(library))
+    yield from _up_to_date(library, folder(library), failed)
+
+
+def refresh(library: Library) -> Iterator[tuple[int, str, str]]:
+    """Bring the table up to date for a page: as build, but cheap where nothing changed, and nothing that failed is tried again.
+
+    Returns: as build; a case that failed before and has not changed since is told once more each time.
+    """
+    place = folder(library)
+    state = (library.database.name, library.state(), changes.files_of(place), definitions.in_force(library))
+    failed = changes.failures(place)
+    if _checked.get(place) == state:
+        yield from ((len(failed), one.case_id, one.said) for one in failed.values())
+        return
+    if out_of_date(library):
+        yield from build(library)
+        return
+    yield from _up_to_date(library, place, failed)
+    if changes.files_of(place) == state[2]:  # nothing was written: the next time need not look again
+        _checked[place] = state
+    left = changes.failures(place)
+    yield from ((len(left), one.case_id, one.said) for key, one in left.items() if failed.get(key) == one)
 
 
 def _made_anew(library: Library) -> Iterator[tuple[int, str, str]]:
@@ -125,10 +185,19 @@ def _made_anew(library: Library) -> Iterator[tuple[int, str, str]]:
     in_force = definitions.in_force(library)
     try:
         store.begin(fresh, About(in_force, library.now()))
-        yield from _up_to_date(library, fresh, library.entries(order="call"))
+        _carry(now, fresh, library.measures_kept())
+        yield from _up_to_date(library, fresh, {})
         store.take_place(fresh, now, _home(library) / "earlier" if _made_under(now) not in (None, in_force) else None)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _carry(now: Path, fresh: Path, keys: Collection[str]) -> None:
+    """Rows of cases that were taken out while their measures stay go over as they are: there is nothing to measure anew."""
+    if keys and _made_under(now) is not None:
+        where = [("key", "in", sorted(keys))]
+        pauses, shocks = (cohort.read_events(now, name, None, where) for name in ("pauses", "shocks"))
+        store.put(fresh, cohort.read(now, None, where), pauses, shocks)
 
 
 def _made_under(place: Path) -> str | None:
@@ -139,23 +208,46 @@ def _made_under(place: Path) -> str | None:
         return None
 
 
-def _up_to_date(library: Library, place: Path, entries: Sequence[Entry]) -> Iterator[tuple[int, str, str]]:
-    """Measure what is not in a table as it stands in the library, and take out what is in the library no more."""
-    held = cohort.read(place, ["key", "last_line"])
-    lines = dict(zip(held["key"], held["last_line"], strict=True))
-    if gone := lines.keys() - {entry.key for entry in entries}:
-        store.drop(place, gone)
-    waiting = [entry for entry in entries if lines.get(entry.key) != entry.last_line]
+def _up_to_date(library: Library, place: Path, failed: Mapping[str, Failure]) -> Iterator[tuple[int, str, str]]:
+    """Bring what is in a table to how it stands in the library, and take out what is in the library no more.
+
+    Parameters: library; place, of the table; failed, cases not to be tried again where they have not changed since.
+    """
+    lines, held = library.last_lines(), changes.held(place)
+    if gone := held.lines.keys() - lines.keys() - library.measures_kept():
+        forget(library, gone)
+    still = {key: one for key, one in failed.items() if lines.get(key) == one.last_line}
+    waiting = [key for key, last in lines.items() if held.lines.get(key) != last and key not in still]
     for first in range(0, len(waiting), BATCH):
-        found = []
-        for entry in waiting[first : first + BATCH]:
+        yield from ((len(waiting), *told) for told in _some(library, place, waiting[first : first + BATCH], held, still))
+    if changes.failures(place) != still:
+        changes.keep_failures(place, still)
+
+
+def _some(library: Library, place: Path, keys: Sequence[str], held: Held, failed: dict[str, Failure]) -> Iterator[tuple[str, str]]:
+    """Bring some cases up to date and write them together, those that are done where it breaks off; each with what went wrong."""
+    measured: list[Rows] = []
+    same: list[Entry] = []
+    try:
+        for key in keys:
             said = ""
             try:
-                found.append(rows_of(library, entry))
+                entry = library.about(key)
+            except NoSuchCase:  # taken out meanwhile
+                continue
+            try:
+                if changes.to_measure(library.lines(key), held.lines.get(key)):
+                    measured.append(rows_of(library, entry))
+                else:
+                    same.append(entry)
             except QiError as error:
                 said = str(error)
-            yield len(waiting), entry.case_id, said
-        _put(place, found)
+                failed[key] = Failure(entry.case_id, entry.last_line, said)
+            yield entry.case_id, said
+    finally:
+        _put(place, measured)
+        if same:
+            store.put(place, *changes.said_anew(library, place, same, held))
 
 
 def _put(place: Path, found: Sequence[Rows]) -> None:
@@ -163,30 +255,22 @@ def _put(place: Path, found: Sequence[Rows]) -> None:
         store.put(place, *tables(found))
 
 
-def tables(found: Sequence[Rows]) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """What several cases add, as tables of cases, pauses and shocks."""
-    pauses, shocks = ([event for one in found for event in getattr(one, name)] for name in ("pauses", "shocks"))
-    return (
-        cohort.cases_table([one.case for one in found]),
-        cohort.events_table(pauses, "pauses"),
-        cohort.events_table(shocks, "shocks"),
-    )
-
-
 def _home(library: Library) -> Path:
     return library.folder / "cohort"
 
 
-def rows_of(library: Library, entry: Entry) -> Rows:
+def rows_of(library: Library, entry: Entry, review: Review | None = None) -> Rows:
     """Measure one case of a library as it stands.
 
+    Parameters: library; entry, of the case; review, where it was just made, see update.
     Raises: QiError where it cannot be read or measured.
     """
     lines = library.lines(entry.key)
     signed = next((one for one in reversed(library.versions(entry.key)) if one.reading == FIRST), None)
-    counted = lines if signed is None else _as_signed(lines, signed)
-    clocks = () if signed is None else clock_settings(counted)
-    review = review_of(open_case(library, entry.key, clocks), counted, as_found=signed is None)
+    if review is None:
+        counted = lines if signed is None else _as_signed(lines, signed)
+        clocks = () if signed is None else clock_settings(counted)
+        review = review_of(open_case(library, entry.key, clocks), counted, as_found=signed is None)
     at, version = (library.now(), 0) if signed is None else (signed.signed_at, signed.version)
     last = lines[-1].number if lines else 0
     kept = None if signed is None else signed.record
@@ -199,105 +283,3 @@ def _as_signed(lines: Sequence[Line], signed: Version) -> list[Line]:
     for line in lines:
         kinds[line.number] = kinds.get(int(line.body["undoes"]), "") if line.kind == "undo" else line.kind
     return [line for line in lines if line.number <= signed.through or kinds[line.number] == "outcome"]
-
-
-def rows(review: Review, standing: Standing) -> Rows:
-    """A measured case as rows of the cohort's tables.
-
-    Parameters: review, under the definitions in force, with the corrections of the signed version where there is one; standing.
-    Returns: Rows. The numbers are those of the signed record; where it was signed under other definitions, those of the review.
-    """
-    kept = standing.signed
-    anew = kept is not None and not definitions.same_as_signed(kept, review)
-    answers = [measure_record(one) for one in review.numbers] if kept is None or anew else list(kept["measures"])
-    about = _about(review) | {
-        "key": standing.key,
-        "case_id": standing.case_id,
-        "agency": standing.agency,
-        "excluded": standing.excluded,
-        "source": "machine" if kept is None else "signed",
-        "version": standing.version,
-        "measured_anew": anew,
-        "device_used": _device_used(answers),
-        "response_interval_s": _value(answers, "interval_s", "on_scene", "call"),
-        "measurable": _value(answers, "compression_fraction") is not None,
-        "definitions_digest": definitions.digest(review.protocol),
-        "last_line": standing.last_line,
-        "measured_at": standing.at.astimezone(UTC),
-    }
-    return Rows(cohort.row(about, answers), _pauses(review, standing.key), _shocks(review, standing.key))
-
-
-def _about(review: Review) -> dict[str, Any]:
-    """What is known of call, patient, crew, recording and outcome."""
-    case, facts = review.case, review.case.facts
-    local = case.start
-    outcome = {name: facts.outcome.get(name) for name in _OUTCOMES}
-    return {
-        "call_at": None if local is None else local.astimezone(UTC),
-        "call_day": None if local is None else datetime(local.year, local.month, local.day),
-        "year": 0 if local is None else local.year,
-        "month": 0 if local is None else local.month,
-        "hour": None if local is None else float(local.hour),
-        **{name: getattr(facts, name) for name in _FACTS},
-        **{name: _yes_no(getattr(facts, name)) for name in _YES_NO},
-        **{name: _yes_no(value) for name, value in outcome.items()},
-        "cpc": _score(facts.outcome.get("cpc")),
-        "mrs": _score(facts.outcome.get("mrs")),
-        "airway_kind": _airway(review),
-        "sensors": f"{_kinds(review.findings.sensors.pressed)}/{_kinds(review.findings.sensors.breathed)}",
-        "has_recording": bool(case.recorded),
-        "protocol": review.protocol.name,
-    }
-
-
-def _yes_no(value: object) -> str | None:
-    return {True: "yes", False: "no", "unknown": "unknown"}.get(value) if isinstance(value, bool | str) else None
-
-
-def _score(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) else None
-
-
-def _airway(review: Review) -> str | None:
-    """The most advanced airway that was placed, by the order of the vocabulary."""
-    told = review.case.told
-    placed = {str(one.value) for one in told if one.type == "airway_placed" and "successful=no" not in str(one.text)}
-    return next((kind for kind in reversed(AIRWAYS) if kind in placed), None)
-
-
-def _kinds(seen: Sequence[Seen]) -> str:
-    """Kinds of sensors that saw anything, in order, joined by +; charted for events written down one by one."""
-    kinds = {one.sensor.partition(" (")[0] for one in seen if len(one.events)}
-    return "+".join(sorted("charted" if kind == "events" else kind for kind in kinds))
-
-
-def _value(answers: Sequence[Mapping[str, Any]], id_: str, of: str | None = None, from_: str | None = None) -> float | None:
-    given = (one for one in answers if (one["id"], one.get("of"), one.get("from")) == (id_, of, from_))
-    return next((one["value"] for one in given), None)
-
-
-def _device_used(answers: Sequence[Mapping[str, Any]]) -> str | None:
-    told = next((one for one in answers if one["id"] == "time_to_device_s" and one.get("of") == "itd"), None)
-    return {"applied": "yes", "never": "no"}.get(str(told.get("status"))) if told else None
-
-
-def _pauses(review: Review, key: str) -> list[dict[str, Any]]:
-    table = review.findings.pauses[["start_s", "seconds", "cause", "cause_by"]]
-    return [_plain(one) | {"key": key} for one in table.to_dict("records")]
-
-
-def _shocks(review: Review, key: str) -> list[dict[str, Any]]:
-    table = review.findings.shocks[["time_s", "stack", "pre_s", "post_s", "peri_s", "energy_j"]].astype({"stack": int})
-    return [_plain(one) | {"key": key} for one in table.to_dict("records")]
-
-
-def _plain(record: Mapping[Any, Any]) -> dict[str, Any]:
-    """Values to the millisecond, None for what is missing."""
-
-    def plain(value: Any) -> Any:  # noqa: ANN401 - a cell of any table
-        if pd.isna(value):
-            return None
-        return round(value, 3) if isinstance(value, float) else value
-
-    return {str(name): plain(value) for name, value in record.items()}

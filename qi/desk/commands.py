@@ -7,8 +7,8 @@ from collections.abc import Callable
 from tqdm import tqdm
 
 from qi.desk import bring_in as bringing
-from qi.desk import out, upkeep
-from qi.library import place
+from qi.desk import cohort, delivery, known_arrests, log_commands, out, sheets, upkeep
+from qi.library import at_rest, place
 from qi.library.library import Library
 from qi.model.errors import QiError
 
@@ -21,9 +21,17 @@ def run(asked: argparse.Namespace) -> int:
     commands: dict[str, Callable[[Library, argparse.Namespace], int]] = {
         "bring-in": _bring_in,
         "outcomes": _outcomes,
+        "known": _known,
+        "cohort": _cohort,
+        "board": _board,
         "export": _export,
+        "sheet": _sheet,
         "rebuild": _rebuild,
         "check": _check,
+        "log": log_commands.log,
+        "retention": log_commands.keep,
+        "people": _people,
+        "mail-test": _mail_test,
     }
     try:
         with Library.open(asked.library or place.library_folder()) as library:
@@ -62,9 +70,47 @@ def _outcomes(library: Library, asked: argparse.Namespace) -> int:
     return 1 if done.mismatches else 0
 
 
+def _known(library: Library, asked: argparse.Namespace) -> int:
+    done = known_arrests.bring_list(library, asked.file, who=asked.by, agency=asked.agency or library.settings.agency)
+    print(done.words())
+    for row in done.refused:
+        print(f"  {row}", file=sys.stderr)
+    return 1 if done.refused else 0
+
+
+def _board(library: Library, asked: argparse.Namespace) -> int:
+    from qi.desk import board  # what draws charts takes a second to import, and no other command needs it
+
+    which = board.months(asked.first, asked.until)
+    asked.file.write_bytes(board.of_library(library, which, sharing=asked.sharing))
+    print(asked.file)
+    return 0
+
+
+def _cohort(library: Library, asked: argparse.Namespace) -> int:
+    made, failed = 0, 0
+    bar: tqdm[object] | None = None
+    for total, case_id, trouble in cohort.build(library, anew=asked.anew):
+        bar = bar or _bar(total)
+        bar.update()
+        made, failed = made + (not trouble), failed + bool(trouble)
+        if trouble:
+            print(f"{case_id}: {trouble}", file=sys.stderr)
+    if bar is not None:
+        bar.close()
+    print(f"{made} row{'' if made == 1 else 's'} made" + (f", {failed} could not be" if failed else ""))
+    return 1 if failed else 0
+
+
 def _export(library: Library, asked: argparse.Namespace) -> int:
-    for path in out.write(library, asked.case, asked.folder, identity=not asked.without_identity):
+    for path in out.write(library, asked.case, asked.folder, identity=not asked.without_identity, who=asked.by):
         print(path)
+    return 0
+
+
+def _sheet(library: Library, asked: argparse.Namespace) -> int:
+    sheets.write(library, asked.case, asked.file, who=asked.by)
+    print(asked.file)
     return 0
 
 
@@ -77,8 +123,30 @@ def _rebuild(library: Library, asked: argparse.Namespace) -> int:
 
 
 def _check(library: Library, asked: argparse.Namespace) -> int:
-    failed = 0
+    at_rest.tighten(library.folder, deep=True)
+    said = [*at_rest.warnings(library.folder, str(library.database.name)), *at_rest.loose(library.folder)]
+    for sentence in said:
+        print(sentence, file=sys.stderr)
+    failed = len(said)
     for _, case_id, troubles in upkeep.check(library):
         failed += bool(troubles)
         print(f"{case_id}: {'; '.join(troubles) or 'all originals as they came'}", file=sys.stderr if troubles else sys.stdout)
     return 1 if failed else 0
+
+
+def _people(library: Library, asked: argparse.Namespace) -> int:
+    if asked.act == "add":
+        library.people.add(asked.subject, name=asked.name or asked.subject, roles=asked.role, crew_ids=asked.crew, who=asked.by)
+    elif asked.act == "end":
+        library.people.end(asked.subject, who=asked.by)
+    for one in library.people.all():
+        ended = f", ended {one.ended_at:%Y-%m-%d} by {one.ended_by}" if one.ended_at else ""
+        crew = f" (crew {', '.join(one.crew_ids)})" if one.crew_ids else ""
+        print(f"{one.subject}: {one.name}, {', '.join(one.roles)}{crew}, since {one.added_at:%Y-%m-%d} by {one.added_by}{ended}")
+    return 0
+
+
+def _mail_test(library: Library, asked: argparse.Namespace) -> int:
+    delivery.send_test(library, asked.address, at=library.now())
+    print(f"the mail server has taken a test message to {asked.address}")
+    return 0

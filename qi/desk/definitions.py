@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,8 @@ from qi.library.library import Library
 from qi.measures import MEASURES
 from qi.model.errors import QiError
 from qi.model.review import Protocol, Review
+from qi.trends import after_rosc
+from qi.trends.cohort_columns import COHORT
 
 # Raised by whoever changes how a measure or detector counts without changing a setting or a method's sentence.
 COUNTED_AS = 1
@@ -44,6 +47,8 @@ def in_force(library: Library) -> str:
 def of_all(near: Sequence[Path]) -> str:
     """A digest of the definitions of every protocol, those that come with the app and an agency's own.
 
+    In it too: the limits of care after ROSC and the columns of the cohort table, which no signed record rests on.
+
     Parameters: near, folders with an agency's protocols. One that cannot be read counts by what is wrong with it.
     """
     own = {path.stem for folder in near for path in folder.glob("*.toml")}
@@ -53,7 +58,7 @@ def of_all(near: Sequence[Path]) -> str:
             found[name] = digest(protocols.read(name, chosen_by="", measures=_IDS, near=near))
         except QiError as error:
             found[name] = str(error)
-    return _short(found)
+    return _short([found, asdict(after_rosc.limits()), [column.name for column in COHORT]])
 
 
 def same_as_signed(record: Mapping[str, Any], review: Review) -> bool:

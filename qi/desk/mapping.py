@@ -202,3 +202,11 @@ def kept(library: Library, agency: str) -> Sequence[Path]:
     """The files of an agency's maps."""
     folder = maps_folder(library, agency)
     return sorted(folder.glob("*.toml")) if folder.is_dir() else []
+
+
+def to_share(path: Path, banner: str) -> str:
+    """The text of a map to be given away.
+
+    Parameters: path, of its file; banner, the agency's own line, which becomes a first line that starts with #.
+    """
+    return (f"# {banner}\n" if banner else "") + path.read_text(encoding="utf-8")

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from qi.desk import cohort
 from qi.desk.bring_in import bring_in
 from qi.library.library import Library
 
@@ -32,4 +33,5 @@ def take_out(library: Library, *, who: str) -> int:
     keys = [key for key in library.keys() if library.about(key).invented]
     for key in keys:
         library.remove(key, who=who)
+    cohort.forget(library, keys)
     return len(keys)

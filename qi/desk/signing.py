@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from qi.desk import cohort, definitions
 from qi.desk.opened import Opened, review_of
 from qi.exports.records import case_record
 from qi.judge.agreement import Agreement, agreement, kappa
@@ -41,10 +42,11 @@ def _moved(one: Finding, by_s: float) -> Finding:
 
 
 def record(review: Review) -> dict[str, Any]:
-    """The measures as they stand, for a signature: every answer without the stretches that it came from."""
+    """The measures as they stand, for a signature: every answer without its stretches, and the digest of the definitions."""
     whole = case_record(review)
     numbers = [{key: value for key, value in one.items() if key != "spans_s"} for one in whole["measures"]]
-    return whole | {"measures": numbers, "corrections": len(review.corrections)}
+    told = {"corrections": len(review.corrections), "definitions": definitions.digest(review.protocol)}
+    return whole | {"measures": numbers} | told
 
 
 def main_numbers(kept: Mapping[str, Any]) -> dict[str, str]:
@@ -73,6 +75,7 @@ def sign(
 
     Parameters: library; opened; lines, of its journal; review, as the reader leaves it; who; after, number of the last line seen;
     reading.
+    The case's row in the cohort table follows.
     Raises: see Library.sign.
     """
     if reading == SECOND:
@@ -82,6 +85,7 @@ def sign(
         library.write(opened.key, "second_signed", body, who=who, after=after, reading=SECOND)
         return
     library.sign(opened.key, record(review), who=who, after=after)
+    cohort.follow(library, opened.key, review)
     is_read_twice = any(line.kind == "second_signed" for line in lines)
     if is_read_twice and library.about(opened.key).agreement is None:
         library.agree(opened.key, compared(review, review_of(opened, lines, reading=SECOND)).record())

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from qi.desk import typed
+from qi.desk import cohort, typed
 from qi.desk.agencies import maps_of
 from qi.desk.bring_in import measured, summary
 from qi.intake.folder import read_case
@@ -12,9 +12,10 @@ from qi.model.errors import QiError
 
 
 def rebuild(library: Library) -> Iterator[tuple[int, str, str]]:
-    """Make every stored copy and every line of the worklist anew from originals and journal.
+    """Make every stored copy and every line of the worklist anew from originals and journal, and then the cohort table.
 
-    Returns: how many cases there are, with the number of each as it is done, and what went wrong with it ("" where nothing did).
+    Returns: how many cases there are, with the number of each as it is done, and what went wrong with it ("" where nothing did);
+    then once more the cases of which the cohort table could not be made.
     """
     library.rebuild_states()
     keys = library.keys()
@@ -28,6 +29,9 @@ def rebuild(library: Library) -> Iterator[tuple[int, str, str]]:
             yield len(keys), entry.case_id, ""
         except QiError as error:
             yield len(keys), entry.case_id, str(error)
+    for _, case_id, trouble in cohort.build(library, anew=True):
+        if trouble:
+            yield len(keys), case_id, f"not in the cohort table: {trouble}"
 
 
 def check(library: Library) -> Iterator[tuple[int, str, list[str]]]:

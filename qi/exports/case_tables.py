@@ -71,29 +71,31 @@ def tables(review: Review) -> dict[str, Table]:
     return {key: _told(key, columns, rows, review) for key, (columns, rows) in plain.items()}
 
 
-def write(folder: Path, review: Review) -> list[Path]:
+def write(folder: Path, review: Review, *, banner: str = "") -> list[Path]:
     """Write every table of one case into a folder, as `<table>.csv` and `<table>.parquet`; each file says the cautions.
 
+    Parameters: folder; review; banner, the agency's own line, which stands beside the cautions.
     Returns: the files written. CSV has the caution in a first line that begins with #, Parquet in its metadata.
     """
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for key, table in tables(review).items():
-        written += [write_csv(folder / f"{key}.csv", table.rows), write_parquet(folder / f"{key}.parquet", table)]
+        written.append(write_csv(folder / f"{key}.csv", table.rows, banner=banner))
+        written.append(write_parquet(folder / f"{key}.parquet", table, banner=banner))
     return written
 
 
-def write_csv(path: Path, rows: pd.DataFrame) -> Path:
+def write_csv(path: Path, rows: pd.DataFrame, *, banner: str = "") -> Path:
     """Write one table as CSV that a spreadsheet shows and never runs."""
-    path.write_text(csv_text.text(rows), encoding="utf-8", newline="")
+    path.write_text(csv_text.text(rows, banner=banner), encoding="utf-8", newline="")
     return path
 
 
-def write_parquet(path: Path, table: Table) -> Path:
+def write_parquet(path: Path, table: Table, *, banner: str = "") -> Path:
     """Write one table as Parquet; unit and meaning of each column stand in the metadata of its field."""
     kinds = {"float": pa.float64(), "text": pa.string(), "flag": pa.bool_()}
     fields = [pa.field(one.name, kinds[one.kind], metadata={"unit": one.unit, "meaning": one.meaning}) for one in table.columns]
-    schema = pa.schema(fields, metadata={"cautions": " ".join(LONG)})
+    schema = pa.schema(fields, metadata={"cautions": " ".join(LONG)} | ({"banner": banner} if banner else {}))
     pq.write_table(pa.Table.from_pandas(table.rows, schema=schema, preserve_index=False), path)
     return path
 

@@ -76,13 +76,14 @@ def codebook(review: Review) -> pd.DataFrame:
     return make(CODEBOOK, **{column.name: [row.get(column.name) for row in rows] for column in CODEBOOK})
 
 
-def write(folder: Path, review: Review) -> Path:
+def write(folder: Path, review: Review, *, banner: str = "") -> Path:
     """Write `codebook.csv` into the folder of a case's tables.
 
+    Parameters: folder; review; banner, the agency's own line.
     Returns: its path.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    return write_csv(folder / f"{NAME}.csv", codebook(review))
+    return write_csv(folder / f"{NAME}.csv", codebook(review), banner=banner)
 
 
 def _of_column(table: str, column: Column) -> dict[str, object]:

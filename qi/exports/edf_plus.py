@@ -22,7 +22,7 @@ from pathlib import Path
 import edfio
 import numpy as np
 
-from qi.exports.edf_words import Words, annotations, short
+from qi.exports.edf_words import Words, annotations, notice, short
 from qi.exports.masking import without_identity
 from qi.model.case import Case, Signal
 from qi.model.review import Review
@@ -72,36 +72,48 @@ class Laid:
     left_out: int
 
 
-def write(path: Path, review: Review, *, identity: bool, id_: str | None = None) -> None:
+def write(path: Path, review: Review, *, identity: bool, id_: str | None = None, banner: str = "") -> None:
     """Write one case as EDF+.
 
     Parameters: path, of the file; review, of one case; identity, whether the case's id, the local start and the names of its files
-    may stand in the file; id_, the id without identity (default: a random one).
+    may stand in the file; id_, the id without identity (default: a random one); banner, the agency's own line: whole as an
+    annotation, and as far as it fits in the header.
     """
     shown = review if identity else without_identity(review, id_=id_).review
     case = shown.case
     grid = _grid(case.signals)
     channels, said = _channels(case.signals, grid)
-    told = [*annotations(shown), *said]
+    told = [*annotations(shown), *said, *notice(banner)]
     notes = [edfio.EdfAnnotation(words.onset_s - grid.start_s, words.seconds, words.text) for words in told]
     start = case.start + timedelta(seconds=grid.start_s) if case.start else None
-    _edf(channels, notes, case, start, grid.record_s).write(path)
+    _edf(channels, notes, case, start, grid.record_s, banner).write(path)
 
 
-def write_annotations(path: Path, words: Sequence[Words], case: Case) -> None:
-    """Write a file that holds annotations alone and says no date, as a case without identity has them [s from case start]."""
+def write_annotations(path: Path, words: Sequence[Words], case: Case, *, banner: str = "") -> None:
+    """Write a file that holds annotations alone and says no date, as a case without identity has them [s from case start].
+
+    Parameters: path; words; case; banner, the agency's own line, in the header alone: these annotations are read again as events.
+    """
     notes = [edfio.EdfAnnotation(*one) for one in words]
-    _edf([], notes, case, None, 0).write(path)
+    _edf([], notes, case, None, 0, banner).write(path)
 
 
 def _edf(
-    channels: list[edfio.EdfSignal], notes: list[edfio.EdfAnnotation], case: Case, start: datetime | None, record_s: int
+    channels: list[edfio.EdfSignal],
+    notes: list[edfio.EdfAnnotation],
+    case: Case,
+    start: datetime | None,
+    record_s: int,
+    banner: str,
 ) -> edfio.Edf:
-    """The file with its header: sex, the case's id, the purpose, and local date and time where these are given."""
+    """The file with its header: sex, the agency's line, the case's id, the purpose, local date and time where these are given."""
     date, time = (start.date(), start.time()) if start and 1985 <= start.year <= 2084 else (None, None)
     return edfio.Edf(
         channels,
-        patient=edfio.Patient(sex={"female": "F", "male": "M"}.get(str(case.facts.sex), "X")),  # type: ignore[arg-type]
+        patient=edfio.Patient(
+            sex={"female": "F", "male": "M"}.get(str(case.facts.sex), "X"),  # type: ignore[arg-type]
+            additional=_in_patient_field(banner),
+        ),
         recording=edfio.Recording(
             startdate=date, hospital_administration_code=_ascii(case.id, _LONGEST_ID) or "X", additional=(_PURPOSE,)
         ),
@@ -109,6 +121,12 @@ def _edf(
         data_record_duration=record_s if channels else None,
         annotations=notes,
     )
+
+
+def _in_patient_field(banner: str) -> tuple[str, ...]:
+    """The agency's line as subfields of the patient field, which has more room left than the recording's; cut where that ends."""
+    words = _ascii(banner, _LONGEST_FIELD - len("X F X X ")).split()
+    return ("_".join(words),) if words else ()
 
 
 def _grid(signals: Sequence[Signal]) -> Grid:

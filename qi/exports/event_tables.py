@@ -17,15 +17,16 @@ COLUMNS = {
 }
 
 
-def write(folder: Path, review: Review) -> list[Path]:
+def write(folder: Path, review: Review, *, banner: str = "") -> list[Path]:
     """Write compressions, ventilations, pauses and shocks of one case to `folder`/<case id>/; each file says cautions and protocol.
 
+    Parameters: folder; review; banner, the agency's own line, in each file's metadata.
     Returns: the files written. A column that could not be measured is there and null.
     """
     place = folder / review.case.id
     place.mkdir(parents=True, exist_ok=True)
     said = {b"cautions": " ".join(LONG).encode(), b"protocol": review.protocol.name.encode()}
-    said |= {b"protocol_chosen_by": review.protocol.chosen_by.encode()}
+    said |= {b"protocol_chosen_by": review.protocol.chosen_by.encode()} | ({b"banner": banner.encode()} if banner else {})
     tables = {name: getattr(review.findings, name)[list(columns)] for name, columns in COLUMNS.items()}
     return [_one(place / f"{name}.parquet", table, said) for name, table in tables.items()]
 

@@ -37,34 +37,43 @@ def random_id() -> str:
     return str(uuid.uuid4())
 
 
-def write(path: Path, review: Review, *, identity: bool = False, signed: bool = False) -> None:
+def write(path: Path, review: Review, *, identity: bool = False, signed: bool = False, banner: str = "") -> None:
     """Write the bundle as JSON (UTF-8)."""
-    made = bundle(review, identity=identity, signed=signed)
+    made = bundle(review, identity=identity, signed=signed, banner=banner)
     path.write_text(json.dumps(made, ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
 
 
 def bundle(
-    review: Review, *, identity: bool = False, signed: bool = False, new_id: Callable[[], str] = random_id, id_: str | None = None
+    review: Review,
+    *,
+    identity: bool = False,
+    signed: bool = False,
+    new_id: Callable[[], str] = random_id,
+    id_: str | None = None,
+    banner: str = "",
 ) -> Resource:
     """One case as a Bundle of type collection.
 
     Parameters: review, of one case; identity, whether the case's id, dates and the words of its files may stand in it; signed,
     whether a reviewer has signed it (Observations are final then, else preliminary); new_id, gives each resource its id; id_, the
-    case's id without identity (default: a random one). The same input and ids give the same bundle.
+    case's id without identity (default: a random one); banner, the agency's own line, which stands among the bundle's security
+    labels and before the cautions. The same input and ids give the same bundle.
     Returns: plain values. Without identity: no name, no date but the year, age over 89 as 90 or more, elapsed seconds.
     """
     masked = None if identity else without_identity(review, id_=id_)
     shown = masked.review if masked else review
     year = masked.year if masked else None
-    return _Making(shown, year, "final" if signed else "preliminary", identity=identity, new_id=new_id).bundle()
+    return _Making(shown, year, "final" if signed else "preliminary", identity=identity, new_id=new_id, banner=banner).bundle()
 
 
 class _Making:
     """One pass over a review: its resources, which all speak of one patient in one encounter."""
 
-    def __init__(self, review: Review, year: int | None, status: str, *, identity: bool, new_id: Callable[[], str]) -> None:
+    def __init__(
+        self, review: Review, year: int | None, status: str, *, identity: bool, new_id: Callable[[], str], banner: str
+    ) -> None:
         self.review, self.case, self.year, self.status, self.identity = review, review.case, year, status, identity
-        self.new_id = new_id
+        self.new_id, self.banner = new_id, banner
         self.bundle_id, self.patient, self.encounter = new_id(), new_id(), new_id()
 
     def bundle(self) -> Resource:
@@ -74,7 +83,10 @@ class _Making:
         resources += [*self._facts(), *self._times(), *self._procedures(), *self._drugs()]
         tag = {"system": codes.PURPOSE, "code": "retrospective-quality-improvement", "display": SHORT}
         entries = [{"fullUrl": f"urn:uuid:{one['id']}", "resource": one} for one in resources]
-        made: Resource = {"resourceType": "Bundle", "id": self.bundle_id, "meta": {"tag": [tag]}, "type": "collection"}
+        meta: Resource = {"tag": [tag]}
+        if self.banner:
+            meta["security"] = [{"system": codes.NOTICE, "code": "agency-notice", "display": self.banner}]
+        made: Resource = {"resourceType": "Bundle", "id": self.bundle_id, "meta": meta, "type": "collection"}
         if self.identity:
             made["identifier"] = {"system": codes.CASE_ID, "value": self.case.id}
         return made | {"entry": entries}
@@ -94,7 +106,8 @@ class _Making:
 
     def _cautions(self) -> Resource:
         protocol = f"Protocol in force: {self.review.protocol.name}, chosen by {self.review.protocol.chosen_by}."
-        issues = [{"severity": "information", "code": "informational", "diagnostics": text} for text in (*LONG, protocol)]
+        said = [*([self.banner] if self.banner else []), *LONG, protocol]
+        issues = [{"severity": "information", "code": "informational", "diagnostics": text} for text in said]
         return {"resourceType": "OperationOutcome", "id": self.new_id(), "issue": issues}
 
     def _moment(self, time_s: float) -> str | None:

@@ -17,6 +17,7 @@ ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 OWN = "urn:x-qi"
 MEASURE, FACT, PROCEDURE, BOUND, VERDICT = (f"{OWN}:{name}" for name in ("measure", "fact", "procedure", "bound", "verdict"))
 TOLD_BY, PURPOSE, CASE_ID, ELAPSED = (f"{OWN}:{name}" for name in ("told-by", "purpose", "case-id", "elapsed-seconds"))
+NOTICE = f"{OWN}:notice"
 
 # Fact -> LOINC code and our words (section 7).
 FACTS: Mapping[str, tuple[str, str]] = {

@@ -12,14 +12,20 @@ from qi.model.review import Judged, Review
 FORMAT = 1
 
 
-def document(reviews: Sequence[Review]) -> dict[str, Any]:
-    """Several reviews as one document of plain values, null where a value is missing, never NaN."""
-    return {"format": FORMAT, "cautions": list(LONG), "cases": [case_record(review) for review in reviews]}
+def document(reviews: Sequence[Review], *, banner: str = "") -> dict[str, Any]:
+    """Several reviews as one document of plain values, null where a value is missing, never NaN.
+
+    Parameters: reviews; banner, the agency's own line, under “banner” where there is one.
+    """
+    told = {"banner": banner} if banner else {}
+    return {"format": FORMAT, **told, "cautions": list(LONG), "cases": [case_record(review) for review in reviews]}
 
 
-def write(path: Path, reviews: Sequence[Review]) -> None:
+def write(path: Path, reviews: Sequence[Review], *, banner: str = "") -> None:
     """Write the document as JSON (UTF-8)."""
-    path.write_text(json.dumps(document(reviews), ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    path.write_text(
+        json.dumps(document(reviews, banner=banner), ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8"
+    )
 
 
 def case_record(review: Review) -> dict[str, Any]:

@@ -62,10 +62,11 @@ codebook.csv tells of every column, and told_by keeps apart what a machine found
 """
 
 
-def write(folder: Path, review: Review, *, now_id: Callable[[], str] = random_id) -> Path:
+def write(folder: Path, review: Review, *, now_id: Callable[[], str] = random_id, banner: str = "") -> Path:
     """Write one case without identity into a new folder inside `folder`.
 
-    Parameters: folder; review, of one case; now_id, gives the new case its id, which nothing of the old one may go into.
+    Parameters: folder; review, of one case; now_id, gives the new case its id, which nothing of the old one may go into;
+    banner, the agency's own line, which stands in every file but the lists of events in CSV: these have no place for it.
     Returns: the folder of the case, named by its new id.
     Raises: FileExistsError where a folder of that name is there already.
     """
@@ -74,23 +75,23 @@ def write(folder: Path, review: Review, *, now_id: Callable[[], str] = random_id
     place = folder / case.id
     place.mkdir(parents=True)
     order = {source.file: f"{at:02d}-{source.file}" for at, source in enumerate(case.sources, 1)} | {REVIEWER: f"99-{REVIEWER}"}
-    sources = [*_write_signals(place, case.signals, order), *_write_events(place, masked.review, order)]
-    (place / "case.toml").write_text(_header(masked, sources), encoding="utf-8")
-    (place / "README.txt").write_text(_readme(masked), encoding="utf-8")
-    case_tables.write(place / TABLES, masked.review)
-    codebook.write(place / TABLES, masked.review)
-    about = json.dumps(_about(masked), ensure_ascii=False, indent=1, allow_nan=False)
+    sources = [*_write_signals(place, case.signals, order, banner), *_write_events(place, masked.review, order, banner)]
+    (place / "case.toml").write_text(_header(masked, sources, banner), encoding="utf-8")
+    (place / "README.txt").write_text(_readme(masked, banner), encoding="utf-8")
+    case_tables.write(place / TABLES, masked.review, banner=banner)
+    codebook.write(place / TABLES, masked.review, banner=banner)
+    about = json.dumps(_about(masked, banner), ensure_ascii=False, indent=1, allow_nan=False)
     (place / TABLES / "about.json").write_text(f"{about}\n", encoding="utf-8")
     return place
 
 
-def write_zip(path: Path, review: Review, *, now_id: Callable[[], str] = random_id) -> Path:
+def write_zip(path: Path, review: Review, *, now_id: Callable[[], str] = random_id, banner: str = "") -> Path:
     """Write the same folder as one zip file, whose entries bear no date of today.
 
     Returns: its path.
     """
     with tempfile.TemporaryDirectory() as work, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        place = write(Path(work), review, now_id=now_id)
+        place = write(Path(work), review, now_id=now_id, banner=banner)
         for file in sorted(place.rglob("*")):
             if file.is_file():
                 entry = zipfile.ZipInfo(file.relative_to(place.parent).as_posix(), _ZIP_DATE)
@@ -101,7 +102,7 @@ def write_zip(path: Path, review: Review, *, now_id: Callable[[], str] = random_
 Written = tuple[str, str, str | None]  # file, its clock, and what its depth is counted from
 
 
-def _write_signals(place: Path, signals: Sequence[Signal], order: Mapping[str, str]) -> Iterator[Written]:
+def _write_signals(place: Path, signals: Sequence[Signal], order: Mapping[str, str], banner: str) -> Iterator[Written]:
     """One Parquet file for the signals of a source that stand on one raster.
 
     Parameters: order, for each source the beginning of its files' names, which keeps the order in which the files were read.
@@ -121,12 +122,13 @@ def _write_signals(place: Path, signals: Sequence[Signal], order: Mapping[str, s
         for signal in own:
             values = np.concatenate([piece.values for piece in signal.pieces])
             columns[f"{signal.channel}[{signal.unit}]"] = pa.array(values.astype(np.float32), pa.float32())
-        table = pa.table(columns).replace_schema_metadata({"cautions": " ".join(LONG)})
+        told = {"cautions": " ".join(LONG)} | ({"banner": banner} if banner else {})
+        table = pa.table(columns).replace_schema_metadata(told)
         pq.write_table(table, place / file, compression="zstd")
         yield file, own[0].clock, next((signal.reference for signal in own if signal.reference), None)
 
 
-def _write_events(place: Path, review: Review, order: Mapping[str, str]) -> Iterator[Written]:
+def _write_events(place: Path, review: Review, order: Mapping[str, str], banner: str) -> Iterator[Written]:
     """The events of each source that has a place: CSV where the source could have charted any event, else EDF+ annotations.
 
     Our reader takes a CSV for a list that could hold every event, and so takes what is not in it for not done. Annotations claim no
@@ -147,7 +149,7 @@ def _write_events(place: Path, review: Review, order: Mapping[str, str]) -> Iter
         elif len(rows):
             file = f"{order[name]}-list.edf"
             shown = rows.assign(by=rows["by"].where(rows["source"] != REVIEWER, REVIEWER))
-            write_annotations(place / file, list(charted(_with_events(review, shown), of=name)), case)
+            write_annotations(place / file, list(charted(_with_events(review, shown), of=name)), case, banner=banner)
             yield file, clock, None
 
 
@@ -163,11 +165,11 @@ def _event_rows(rows: pd.DataFrame) -> pd.DataFrame:
     return shown.assign(time_s=shown["time_s"] + again * _APART_S)
 
 
-def _header(masked: Masked, sources: Sequence[Written]) -> str:
+def _header(masked: Masked, sources: Sequence[Written], banner: str) -> str:
     """The case's header with coarse facts only, and the clock of each file."""
     case, protocol = masked.review.case, masked.review.protocol
     facts = case.facts
-    lines = [f"# {SHORT}", f"id = {_toml(case.id)}"]
+    lines = [*(f"# {' '.join(line.split())}" for line in (banner, SHORT) if line), f"id = {_toml(case.id)}"]
     if protocol.name in PROTOCOLS and not protocol.chosen_by.startswith("age"):
         lines.append(f"protocol = {_toml(protocol.name)}")
     names = ("witnessed", "bystander_cpr", "bystander_aed", "dispatcher_cpr", "cause", "first_rhythm", "location", "attempted")
@@ -200,11 +202,12 @@ def _toml(value: object) -> str:
     return json.dumps(value)
 
 
-def _about(masked: Masked) -> dict[str, object]:
+def _about(masked: Masked, banner: str) -> dict[str, object]:
     """The same as README.txt says, for machines."""
     age = masked.review.case.facts.age_years
     return {
         "format": FORMAT,
+        **({"banner": banner} if banner else {}),
         "cautions": list(LONG),
         "id": masked.review.case.id,
         "year": masked.year,
@@ -214,8 +217,8 @@ def _about(masked: Masked) -> dict[str, object]:
     }
 
 
-def _readme(masked: Masked) -> str:
+def _readme(masked: Masked, banner: str) -> str:
     year = f"The case is of the year {masked.year}." if masked.year else "The year is not recorded."
     left_out = "".join(f"- {count} × {what}\n" for what, count in masked.left_out.items()) or "- nothing more\n"
     age = "The age of 90 stands for 90 or more." if masked.is_90_plus else ""
-    return _README.format(cautions="\n".join(LONG), year=year, age=age, left_out=left_out)
+    return _README.format(cautions="\n".join([*([banner] if banner else []), *LONG]), year=year, age=age, left_out=left_out)

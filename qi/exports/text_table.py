@@ -9,8 +9,11 @@ from qi.model.words import answer, name
 _LEFT_TO_THE_FILE = ("compression_fraction_minute",)  # one row a minute: in the JSON, too long for a terminal
 
 
-def table(reviews: Sequence[Review]) -> str:
-    """One row a measure, one column a case, verdicts in words; notes and cautions below."""
+def table(reviews: Sequence[Review], *, banner: str = "") -> str:
+    """One row a measure, one column a case, verdicts in words; notes and cautions below.
+
+    Parameters: reviews; banner, the agency's own line.
+    """
     rows = _rows(reviews)
     heads = ["", *(review.case.id for review in reviews)]
     body = [[label, *(_cell(row.get(i)) for i in range(len(reviews)))] for label, row in rows.items()]
@@ -18,7 +21,7 @@ def table(reviews: Sequence[Review]) -> str:
     for review in reviews:
         lines.append(f"{review.case.id}: protocol {review.protocol.name}, chosen by {review.protocol.chosen_by}")
         lines += [f"  {note.level}: {note.where}: {note.text}" for note in review.notes]
-    return "\n".join([*lines, "", SHORT])
+    return "\n".join([*lines, "", *([banner] if banner else []), SHORT])
 
 
 def _rows(reviews: Sequence[Review]) -> dict[str, dict[int, Judged]]:

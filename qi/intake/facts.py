@@ -7,15 +7,15 @@ from typing import Any
 from qi.intake.header import NAME, Header
 from qi.model.case import Facts, Note, Part
 
-_LISTS = ("members", "crew_roles")
+_LISTS = ("members", "crew_roles", "hospital")
 
 
 def merged(parts: Sequence[Part], header: Header, said: list[Note]) -> Facts:
     """Put together what the header and the records say.
 
     Parameters: parts, in the order the files were read; header; said, notes, to which a disagreement is added.
-    Returns: Facts; case.toml wins, then the records in order, and a known value goes before "unknown". Crew members and roles of
-    several records are put together.
+    Returns: Facts; case.toml wins, then the records in order, and a known value goes before "unknown". Crew members, roles and
+    kinds of hospital of several records are put together.
     """
     voices = [(NAME, header.facts), *((part.file, part.facts) for part in parts)]
     chosen: dict[str, Any] = {}

@@ -18,7 +18,7 @@ from qi.intake.meanings import Column, Word
 from qi.intake.moments import FARTHEST_S, moment
 from qi.model.case import Facts, Note
 from qi.model.errors import UnknownWord
-from qi.model.vocabulary import CHANNELS, EVENT_VALUES, IGNORED, RHYTHMS, plain
+from qi.model.vocabulary import CHANNELS, EVENT_VALUES, HOSPITAL_KINDS, IGNORED, RHYTHMS, plain
 
 NAME = "case.toml"
 _TYPES = frozenset(plain(word) for word in EVENT_VALUES)
@@ -119,6 +119,16 @@ def _texts(value: object) -> tuple[str, ...]:
     return tuple(_text(item) for item in value)
 
 
+def _each_of(*choices: str) -> Callable[[object], tuple[str, ...]]:
+    def chosen(value: object) -> tuple[str, ...]:
+        for item in _texts(value):
+            if item not in choices:
+                raise UnknownWord("", item, choices)
+        return _texts(value)
+
+    return chosen
+
+
 def _one_of(*choices: str) -> Callable[[object], str]:
     def chosen(value: object) -> str:
         if _text(value) not in choices:
@@ -182,6 +192,7 @@ _ARREST = {
     **dict.fromkeys(("cause", "location"), _text),
     "first_rhythm": _one_of(*RHYTHMS, "unknown"),
     "attempted": _yes_or_no,
+    "hospital": _each_of(*HOSPITAL_KINDS),
 }
 _CREW = {"station": _text, "shift": _text, "unit": _text, "members": _texts, "crew_roles": _texts}
 _OUTCOME = {

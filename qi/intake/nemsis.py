@@ -28,10 +28,10 @@ LOCATION = "{http://www.w3.org/2001/XMLSchema-instance}schemaLocation"
 COULD_CHART = frozenset(
     (
         "call_received dispatched en_route on_scene at_patient left_scene at_hospital care_transferred arrest_recognised "
-        "cpr_started airway_placed rhythm shock access drug rosc terminated note"
+        "cpr_started airway_placed rhythm shock access drug rosc terminated ecg_12_lead systolic spo2 etco2 note"
     ).split()
 ) | {"device_on mechanical_cpr", "device_on capnography"}
-DEVICE_COULD_CHART = frozenset({"shock", "rhythm", "rhythm_check", "note"})
+DEVICE_COULD_CHART = frozenset({"shock", "rhythm", "rhythm_check", "ecg_12_lead", "note"})
 
 
 def recognises(path: Path) -> bool:

@@ -9,7 +9,7 @@ from qi.intake import nemsis_codes as codes
 from qi.intake import nemsis_device_codes as device_codes
 from qi.intake.nemsis_tree import Said, each, first, good_moment, parts
 from qi.intake.record_chart import Chart
-from qi.model.vocabulary import UNMAPPED, unit_factor
+from qi.model.vocabulary import BEFORE_OUR_CARE, UNMAPPED, unit_factor
 
 PRIOR = "prior"
 FIRST_CPR_BY = {
@@ -81,35 +81,53 @@ def _rhythm(chart: Chart, time: datetime, said: Said, *, by: str | None, more: s
 
 
 def read_vitals(chart: Chart, report: etree._Element) -> None:
-    """Each eVitals group: numbers as vital signs, rhythm codes as events. A group of nothing but nil leaves no row."""
+    """Each eVitals group: numbers as vital signs, rhythms and 12-lead ECGs as events. A group of nothing but nil leaves no row."""
     for group in parts(report, "eVitals.VitalGroup"):
         prior = _prior(first(group, "eVitals.02"))
         taken = first(group, "eVitals.01")
         rhythms = [said for said in each(group, "eVitals.03") if said.stands]
+        ecg = _twelve_leads(chart, group)
         numbers = [said for name in codes.VITAL_NAMES for said in each(group, name, kind="ETCO2Type") if said.stands]
         withheld = [said for name in codes.VITAL_NAMES for said in each(group, name) if said.value is not None and not said.stands]
         for said in withheld:
             chart.note("info", said.line, f"{said.name} {said.value} not counted: {_why(said)}")
-        if not rhythms and not numbers:
+        if not rhythms and not numbers and ecg is None:
             continue
         time = chart.time_of(taken, what="vital signs", prior=prior)
         if time is None:
             told = ", ".join(
-                [f"{codes.VITAL_NAMES[said.name][0]} {said.value}" for said in numbers] + [_label(said) for said in rhythms]
+                [f"{codes.VITAL_NAMES[said.name][0]} {said.value}" for said in numbers]
+                + [_label(said) for said in rhythms]
+                + ([] if ecg is None else [codes.ECG_TYPES[str(ecg.value)]])
             )
-            when = ", before this unit's care" if prior else ""
+            when = f", {BEFORE_OUR_CARE}" if prior else ""
             chart.note("warning", taken.line, f"vital signs without a time kept aside{when}: {told}")
             continue
         for said in rhythms:
-            _rhythm(chart, time, said, by=PRIOR if prior else None, more="before this unit's care" if prior else "")
+            _rhythm(chart, time, said, by=PRIOR if prior else None, more=BEFORE_OUR_CARE if prior else "")
+        if ecg is not None:
+            text = f"ECG {codes.ECG_TYPES[str(ecg.value)]} ({ecg.name} {ecg.value})" + (f"; {BEFORE_OUR_CARE}" if prior else "")
+            chart.add(time, "ecg_12_lead", text=text, by=PRIOR if prior else None)
         for said in numbers:
             _number(chart, time, said, prior=bool(prior))
+
+
+def _twelve_leads(chart: Chart, group: etree._Element) -> Said | None:
+    """The entry of eVitals.04 that tells of twelve leads or more; none where a PN says that no ECG was taken."""
+    types = [said for said in each(group, "eVitals.04") if said.stands]
+    for said in types:
+        if said.value not in codes.ECG_TYPES:
+            chart.not_known(said, "unknown ECG type: not interpreted")
+    told = each(group, "eVitals.03")
+    if any(said.pn is not None for said in told) and not any(said.stands for said in told):
+        return None
+    return next((said for said in types if said.value in codes.TWELVE_LEADS), None)
 
 
 def _number(chart: Chart, time: datetime, said: Said, *, prior: bool) -> None:
     """One vital sign in our unit; words ("High", "P") stay words, an EtCO2 is converted by its own unit attribute."""
     name, unit = codes.VITAL_NAMES[said.name]
-    text = "before this unit's care" if prior else None
+    text = BEFORE_OUR_CARE if prior else None
     try:
         value = float(str(said.value))
         if not math.isfinite(value):
@@ -186,7 +204,7 @@ def _procedure(chart: Chart, time: datetime, group: etree._Element, what: tuple[
     words = [f"attempts={attempts.value}"] if attempts.stands else []
     words += [] if succeeded is None else [f"successful={'yes' if succeeded else 'no'}"]
     if kind in codes.FAILURE_UNDOES and succeeded is False:
-        words.append(f"tried={value}")
+        words.append(f"tried={value or kind}")
         kind, value = "note", f"{kind.split('_')[0]}_failed"
     words += [f"crew={said.value}" for said in each(group, "eProcedures.09") if said.stands]
     role = _role(first(group, "eProcedures.10"))
@@ -205,7 +223,7 @@ def _details(group: etree._Element) -> str:
 
 
 def _before(role: str | None, *, prior: bool) -> str:
-    return f"; before this unit's care, by {role or 'someone not recorded'}" if prior else ""
+    return f"; {BEFORE_OUR_CARE}, by {role or 'someone not recorded'}" if prior else ""
 
 
 def read_medications(chart: Chart, report: etree._Element) -> None:

@@ -130,6 +130,43 @@ VITAL_NAMES: Mapping[str, tuple[str, str]] = {  # section 1.5: our name and unit
 }
 ETCO2_UNITS: Mapping[str, str] = {"3340001": "mmHg", "3340003": "%", "3340005": "kPa"}
 
+# eVitals.04 and eDisposition.23: the schema's lists ECGType and HospitalDesignation.
+ECG_TYPES: Mapping[str, str] = {
+    "3304000": "2-lead, pads or paddles",
+    "3304001": "3-lead",
+    "3304003": "4-lead",
+    "3304005": "5-lead",
+    "3304007": "12-lead, left-sided",
+    "3304009": "12-lead, right-sided",
+    "3304011": "15-lead",
+    "3304013": "18-lead",
+    "3304015": "other",
+}
+TWELVE_LEADS = frozenset(("3304007", "3304009", "3304011", "3304013"))  # twelve leads or more
+HOSPITALS: Mapping[str, str] = {
+    "9908001": "behavioral health",
+    "9908003": "burn",
+    "9908005": "critical access",
+    "9908007": "general",
+    "9908009": "neonatal",
+    "9908011": "pediatric",
+    "9908019": "rehabilitation",
+    "9908021": "trauma level 1",
+    "9908023": "trauma level 2",
+    "9908025": "trauma level 3",
+    "9908027": "trauma level 4",
+    "9908029": "trauma level 5",
+    "9908031": "PCI capable",
+    "9908033": "PCI capable 24/7",
+    "9908035": "cardiac, no PCI",
+    "9908037": "stroke ready",
+    "9908039": "primary stroke",
+    "9908041": "thrombectomy capable",
+    "9908043": "comprehensive stroke",
+    "9908045": "cancer",
+    "9908047": "labor and delivery",
+}
+
 # Section 1.6: event type, value, our label. An airway that failed stays an attempt: its text says successful=no.
 PROCEDURES: Mapping[str, tuple[str, str | None, str]] = {
     "89666000": ("cpr_started", None, "manual CPR"),
@@ -157,7 +194,7 @@ PROCEDURES: Mapping[str, tuple[str, str | None, str]] = {
     "225718003": ("note", None, "tracheal tube position checked"),
     "284029005": ("device_on", "capnography", "end-tidal CO2 monitoring"),
     "425543005": ("device_on", "capnography", "digital capnography"),
-    "268400002": ("note", None, "12-lead ECG"),
+    "268400002": ("ecg_12_lead", None, "12-lead ECG"),
     "428803005": ("note", None, "3-lead ECG"),
     "46825001": ("note", None, "ECG monitoring"),
     "23852006": ("note", None, "cardiac monitoring"),
@@ -168,7 +205,8 @@ PROCEDURES: Mapping[str, tuple[str, str | None, str]] = {
     "182705007": ("note", None, "chest needle decompression"),
     "431774007": ("note", None, "active external cooling"),
 }
-FAILURE_UNDOES = ("access", "device_on")  # without success these did not come about; a shock, CPR or an attempt at an airway did
+# Without success these did not come about; a shock, CPR or an attempt at an airway did.
+FAILURE_UNDOES = ("access", "device_on", "ecg_12_lead")
 
 CODE_SYSTEMS: Mapping[str, str] = {"9924001": "ICD-10", "9924003": "RxNorm", "9924005": "SNOMED CT"}
 DRUGS: Mapping[tuple[str, str], str] = {  # section 1.7

@@ -50,7 +50,7 @@ AIRWAY_TROUBLE: Mapping[str, str] = {  # eAirway.08 and .09
     "4009019": "patient could not be positioned",
 }
 DEVICE_EVENTS: Mapping[str, tuple[str, str | None, str]] = {  # eDevice.03, section 1.8
-    "4103001": ("note", None, "12-lead ECG"),
+    "4103001": ("ecg_12_lead", None, "12-lead ECG"),
     "4103003": ("rhythm_check", None, "analysis (button pressed)"),
     "4103005": ("note", None, "CO2"),
     "4103007": ("note", None, "data transmitted"),

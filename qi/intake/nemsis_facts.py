@@ -86,6 +86,7 @@ def read_facts(chart: Chart, report: etree._Element) -> Facts:
         unit=unit.value if unit.stands else None,
         members=members,
         crew_roles=roles,
+        hospital=_hospital(chart, report),
         outcome=_outcome(chart, report),
     )
 
@@ -188,6 +189,20 @@ def _crew(report: etree._Element) -> tuple[tuple[str, ...], tuple[str, ...]]:
         members.append(str(who.value) if who.stands else "not recorded")
         roles.append(f"{title} ({duties})" if duties else title)
     return tuple(members), tuple(roles)
+
+
+def _hospital(chart: Chart, report: etree._Element) -> tuple[str, ...]:
+    """What the destination is able to do, by eDisposition.23; a code that is not in the list is said and left out."""
+    kinds = []
+    for said in each(report, "eDisposition.23"):
+        if said.stands and str(said.value) in codes.HOSPITALS:
+            kinds.append(codes.HOSPITALS[str(said.value)])
+        elif said.stands:
+            chart.note(
+                "warning", said.line, f"{said.name} has code {said.value}, which is not in the standard's list; not interpreted"
+            )
+            chart.not_known(said, "not in the standard's list: not interpreted")
+    return tuple(dict.fromkeys(kinds))
 
 
 def _outcome(chart: Chart, report: etree._Element) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """Cases of the library as rows: which case files belong to, a case put in, files added, a case taken out."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -11,9 +12,13 @@ import sqlalchemy as sa
 
 from qi.library.journal import hold
 from qi.library.originals import Original
-from qi.library.tables import CASES, FILES, LINES, REMOVALS, VERSIONS
+from qi.library.tables import CASES, FILES, KNOWN_ARRESTS, LOG, METADATA, OUTCOME_IMPORTS, REMOVALS
 from qi.library.worklist import Summary
 from qi.model.case import Case
+from qi.model.errors import NoSuchCase
+
+# Tables with rows of a case, those that hang on others first.
+_OF_CASES = tuple(one for one in reversed(METADATA.sorted_tables) if "case_key" in one.columns and one not in (REMOVALS, LOG))
 
 
 @dataclass(frozen=True)
@@ -136,16 +141,86 @@ def duration_s(case: Case) -> float | None:
     return max(source.end_s for source in of_interest) - min(source.start_s for source in of_interest)
 
 
-def take_out(connection: sa.Connection, key: str, *, who: str, when: datetime) -> None:
+def take_out(connection: sa.Connection, key: str, *, who: str, when: datetime, measures_kept: bool = False) -> None:
     """Remove a case with all that was said of it; only that it was removed is kept.
 
-    The journal's guard lets go of the lines of a case that is marked as being removed, and of no other.
+    Every table with rows of a case lets go of them. The journal's guard lets go of the lines of a case that is marked as being
+    removed, and of no other. Its number goes from what imports of outcomes could not simply join, and from the known arrests: where
+    the measures stay, the arrest stays known there by the case's key and the month alone.
     Raises: NoSuchCase.
     """
     case = hold(connection, key)
     removal = {"case_key": key, "removed_at": when, "who": who, "lines": case.last_line, "invented": case.invented}
-    connection.execute(sa.insert(REMOVALS), [removal])
+    connection.execute(sa.insert(REMOVALS), [removal | {"measures_kept": measures_kept}])
     connection.execute(sa.update(CASES).where(CASES.c.key == key).values(removing=True))
-    for table in (LINES, VERSIONS, FILES):
+    for table in _OF_CASES:
         connection.execute(sa.delete(table).where(table.c.case_key == key))
     connection.execute(sa.delete(CASES).where(CASES.c.key == key))
+    _forget_mismatches(connection, case.case_id)
+    _forget_arrest(connection, case, measures_kept=measures_kept)
+
+
+def holding_cases() -> list[str]:
+    """Names of the tables that hold anything of a case."""
+    return [one.name for one in (*_OF_CASES, CASES, OUTCOME_IMPORTS, KNOWN_ARRESTS)]
+
+
+def forget_measures(connection: sa.Connection, key: str) -> None:
+    """Of a case that was removed before, nothing stays any more.
+
+    Raises: NoSuchCase where no measures of such a case were kept.
+    """
+    kept = sa.update(REMOVALS).where(REMOVALS.c.case_key == key, REMOVALS.c.measures_kept).values(measures_kept=False)
+    if not connection.execute(kept).rowcount:
+        raise NoSuchCase(f"no measures of a case with the key {key} are kept")
+    connection.execute(sa.delete(KNOWN_ARRESTS).where(KNOWN_ARRESTS.c.case_id == key))
+
+
+def forget_lists(connection: sa.Connection, *, imports_before: datetime | None, arrests_before: datetime | None) -> int:
+    """Take case numbers of long ago out of what imports of outcomes could not simply join, and out of the known arrests.
+
+    Returns: how many entries went.
+    """
+    gone = 0
+    if imports_before is not None:
+        old = sa.select(OUTCOME_IMPORTS.c.id, OUTCOME_IMPORTS.c.mismatches).where(OUTCOME_IMPORTS.c.imported_at < imports_before)
+        for number, said in connection.execute(old).all():
+            connection.execute(sa.update(OUTCOME_IMPORTS).where(OUTCOME_IMPORTS.c.id == number).values(mismatches=[]))
+            gone += len(said)
+    if arrests_before is not None:
+        gone += connection.execute(sa.delete(KNOWN_ARRESTS).where(KNOWN_ARRESTS.c.day < arrests_before.date())).rowcount
+    return gone
+
+
+def _forget_mismatches(connection: sa.Connection, case_id: str) -> None:
+    """Take a case's number, and what was said beside it, out of the lists of every import of outcomes."""
+    for number, said in connection.execute(sa.select(OUTCOME_IMPORTS.c.id, OUTCOME_IMPORTS.c.mismatches)).all():
+        stays = [one for one in said if folded(str(one["case"])) != folded(case_id)]
+        if len(stays) < len(said):
+            connection.execute(sa.update(OUTCOME_IMPORTS).where(OUTCOME_IMPORTS.c.id == number).values(mismatches=stays))
+
+
+def _forget_arrest(connection: sa.Connection, case: sa.Row[Any], *, measures_kept: bool) -> None:
+    """Take a case's number and day out of the known arrests."""
+    arrests = KNOWN_ARRESTS.c
+    known = connection.execute(sa.select(arrests.agency, arrests.case_id, arrests.day)).all()
+    for agency, number, day in known:
+        if folded(number) != folded(case.case_id) or not is_same_agency(agency, case.agency):
+            continue
+        this = (arrests.agency == agency) & (arrests.case_id == number)
+        if measures_kept:
+            connection.execute(sa.update(KNOWN_ARRESTS).where(this).values(case_id=case.key, day=day.replace(day=1)))
+            measures_kept = False  # one arrest, known under two spellings of its number
+        else:
+            connection.execute(sa.delete(KNOWN_ARRESTS).where(this))
+
+
+def is_same_agency(one: str, other: str) -> bool:
+    """Whether two names are one agency's; an empty one may be anybody's."""
+    ours, theirs = one.strip().casefold(), other.strip().casefold()
+    return not ours or not theirs or ours == theirs
+
+
+def folded(number: str) -> str:
+    """A case number as a folder name may hold it, without regard to case."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", number).lstrip(".").casefold()

@@ -1,8 +1,9 @@
 """The library's database: SQLite in its folder, or PostgreSQL by one setting; opened, brought up to date, read and written."""
 
 import os
+import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -105,6 +106,35 @@ class Database:
             if before is not None and then is not None:
                 then(connection)
 
+    def scrub(self, tables: Iterable[str]) -> str:
+        """Write the files anew without what was deleted: on SQLite the whole database and its log, on PostgreSQL the tables.
+
+        Parameters: tables, names. What a server keeps beside its tables (its own log, backups) is its keeper's to deal with.
+        Returns: why it could not be done just now, where others hold on to what was; empty where it was done.
+        """
+        try:
+            with self._said():
+                return self._scrub_sqlite() if self.url.get_backend_name() == "sqlite" else self._scrub_server(tables)
+        except (QiError, DatabaseError, sqlite3.Error) as error:
+            return str(error)
+
+    def _scrub_sqlite(self) -> str:
+        with self.engine.connect() as connection:
+            own: Any = connection.connection.driver_connection
+            own.execute("VACUUM")
+            busy = own.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        return "another program is reading; what was deleted leaves the file beside the database when it is done" if busy else ""
+
+    def _scrub_server(self, tables: Iterable[str]) -> str:
+        with self.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.exec_driver_sql(f"SET lock_timeout = '{BUSY_S:g}s'")
+            try:
+                for name in tables:
+                    connection.exec_driver_sql(f'VACUUM FULL "{name}"')
+            finally:
+                connection.exec_driver_sql("RESET lock_timeout")
+        return ""
+
     def _revision(self, connection: sa.Connection) -> str | None:
         revision = MigrationContext.configure(connection, opts={"version_table": REVISION_TABLE}).get_current_revision()
         known = {script.revision for script in _scripts().walk_revisions()}
@@ -169,7 +199,13 @@ def _make_private(path: Path) -> None:
 
 def _set_up_sqlite(connection: Any, record: object) -> None:  # noqa: ANN401 - the driver's own connection
     connection.isolation_level = None  # transactions begin where _begin_sqlite says
-    for pragma in ("journal_mode = WAL", "foreign_keys = ON", "recursive_triggers = ON", "synchronous = FULL"):
+    for pragma in (
+        "journal_mode = WAL",
+        "foreign_keys = ON",
+        "recursive_triggers = ON",
+        "synchronous = FULL",
+        "secure_delete = ON",
+    ):
         connection.execute(f"PRAGMA {pragma}")
 
 

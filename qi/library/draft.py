@@ -9,7 +9,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from qi.library import cases, journal, originals, place, rules, second_reading, stored_case, worklist
+from qi.library import cases, journal, log, originals, place, rules, second_reading, stored_case, worklist
 from qi.library.database import Database
 from qi.library.originals import Original
 from qi.library.worklist import Summary
@@ -72,6 +72,8 @@ class Draft:
                 self._say_files(connection, name, when)
             cases.summarise(connection, self.key, summary)
             cases.keep_told(connection, self.key, case)
+            what = f"{'new case' if self.new else 'files'}{', invented' if invented else ''}"
+            log.append(connection, log.key_of(self._library), "brought in", who=name, when=when, case=self.key, what=what)
         self._done = True
 
     def _say_files(self, connection: sa.Connection, who: str, when: datetime) -> None:

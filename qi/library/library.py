@@ -9,14 +9,34 @@ from typing import Any, Self
 import pandas as pd
 from sqlalchemy.exc import IntegrityError
 
-from qi.library import cases, draft, journal, originals, outcomes, place, rules, second_reading, settings, stored_case, worklist
+from qi.library import (
+    at_rest,
+    cases,
+    draft,
+    journal,
+    log,
+    originals,
+    outcomes,
+    place,
+    rules,
+    second_reading,
+    settings,
+    sheets,
+    stored_case,
+    worklist,
+)
 from qi.library.cases import KeptFile, Match
 from qi.library.database import Database, utc_now
 from qi.library.draft import Draft
 from qi.library.journal import Entries, Version
+from qi.library.logged import Logged
+from qi.library.mailed import Mailed
 from qi.library.originals import Original
 from qi.library.outcomes import OutcomeImport
+from qi.library.over_time import OverTime
+from qi.library.people import People
 from qi.library.settings import Settings
+from qi.library.sheets import KeptSheet
 from qi.library.worklist import Entry, Summary
 from qi.model.case import Case
 from qi.model.errors import QiError, StaleWrite
@@ -25,7 +45,7 @@ from qi.model.journal import FIRST, SECOND, Line
 TRIES = 20  # times that a line is written anew when the other reading's writer was first (our default, no source)
 
 
-class Library:
+class Library(OverTime, Logged, Mailed):
     """An opened library; may be used by many threads at once, and by many programs."""
 
     def __init__(self, folder: Path, database: Database, *, now: Callable[[], datetime] = utc_now) -> None:
@@ -36,13 +56,16 @@ class Library:
 
     @classmethod
     def open(cls, folder: Path, *, database: str | None = None) -> Self:
-        """Open the library in a folder, made where it is not there, its tables brought up to date.
+        """Open the library in a folder, made where it is not there, its tables brought up to date; closed to all but its owner.
 
+        From then on, what this program makes anywhere is its owner's alone.
         Parameters: folder; database, the address, None for what the setting says (qi.library.place).
         Raises: QiError where folder or database cannot be used, or the tables are those of a later release.
         """
         try:
+            at_rest.only_owner()
             place.prepare(folder)
+            at_rest.tighten(folder)
         except OSError as error:
             raise QiError(f"the library's folder {folder} cannot be used: {error.strerror or error}") from error
         opened = Database(database or place.database_url(folder))
@@ -72,6 +95,19 @@ class Library:
         Raises: UnreadableFile, UnknownWord.
         """
         return settings.read(self.folder)
+
+    @property
+    def people(self) -> People:
+        """Who may use the app."""
+        return People(self.database, self.now, self.seal)
+
+    def crew_of(self, key: str) -> frozenset[str]:
+        """The numbers of a case's crew members; none where the case cannot be read.
+
+        Raises: NoSuchCase.
+        """
+        self.about(key)
+        return stored_case.crew(place.stored_folder(self.folder, key))
 
     # Bringing in, and the files of a case
 
@@ -131,14 +167,17 @@ class Library:
         kept = [Original(one.name, one.sha256, one.bytes) for one in self.files(key)]
         return originals.check(place.originals_folder(self.folder, key), kept)
 
-    def remove(self, key: str, *, who: str) -> None:
+    def remove(self, key: str, *, who: str, measures_kept: bool = False, what: str = "all") -> None:
         """Remove a case: its originals, what was made of them, and all that was said of it. That it was removed stays on record.
 
+        What other programs keep of it outside the database and its folder is theirs to take out (qi.desk.retention does).
+        Parameters: key; who; measures_kept, whether its numbers stay somewhere else under its key; what, words for the log.
         Raises: NoSuchCase; QiError where its files cannot be deleted, and then the case stays.
         """
-        name = rules.name_of(who)
+        name, when = rules.name_of(who), self.now()
         with self.database.writing() as connection:
-            cases.take_out(connection, key, who=name, when=self.now())
+            cases.take_out(connection, key, who=name, when=when, measures_kept=measures_kept)
+            log.append(connection, self.seal, "deleted", who=name, when=when, case=key, what=what)
             try:
                 originals.remove(place.case_folder(self.folder, key))
             except OSError as error:
@@ -181,7 +220,10 @@ class Library:
         for _ in range(TRIES):
             try:
                 with self.database.writing() as connection:
-                    return journal.append(connection, key, entries, who=who, when=self.now(), after=after, reading=reading)
+                    when = self.now()
+                    lines = journal.append(connection, key, entries, who=who, when=when, after=after, reading=reading)
+                    log.append_all(connection, self.seal, log.written(key, lines), who=who, when=when)
+                    return lines
             except IntegrityError:
                 continue  # another writer was first; what they wrote is seen now, and makes this stale or not
         raise StaleWrite("others are writing on this case at this moment: nothing of yours was written, look again")
@@ -306,9 +348,50 @@ class Library:
         """
         file, content = outcomes.content_of(source, name)
         with self.database.writing() as connection:
-            return outcomes.join(connection, file, content, who=rules.name_of(who), when=self.now(), agency=agency)
+            name, when = rules.name_of(who), self.now()
+            return outcomes.join(connection, file, content, seal=self.seal, who=name, when=when, agency=agency)
 
     def outcome_imports(self) -> list[OutcomeImport]:
         """Every file of outcomes that was read in, the last one first."""
         with self.database.reading() as connection:
             return outcomes.imports(connection)
+
+    # Sheets for the crew (qi.library.sheets)
+
+    def save_sheet(self, key: str, version: int, body: Mapping[str, Any], *, who: str) -> KeptSheet:
+        """Keep a sheet that is being written, in place of one that was not sent yet, see qi.library.sheets.save."""
+        with self.database.writing() as connection:
+            return sheets.save(connection, key, version, body, who=who, when=self.now())
+
+    def send_sheet(self, key: str, number: int, crew: Collection[str], *, who: str) -> KeptSheet:
+        """Send a sheet to the crew numbers of the case, which closes it, see qi.library.sheets.send."""
+        with self.database.writing() as connection:
+            sent = sheets.send(connection, key, number, crew, who=who, when=self.now())
+            log.append(connection, self.seal, "sent", who=who, when=self.now(), case=key, what="sheet")
+            return sent
+
+    def mark_read(self, key: str, number: int, crew: Collection[str], *, who: str) -> None:
+        """Say that a sheet was read by a person of these crew numbers, see qi.library.sheets.mark_read."""
+        with self.database.writing() as connection:
+            if sheets.mark_read(connection, key, number, crew, when=self.now()):
+                log.append(connection, self.seal, "read", who=who, when=self.now(), case=key, what="sheet")
+
+    def answer_sheet(self, key: str, number: int, crew: Collection[str], text: str, *, who: str) -> None:
+        """Keep what one of the crew answers, see qi.library.sheets.answer."""
+        with self.database.writing() as connection:
+            sheets.answer(connection, key, number, crew, text, when=self.now())
+            log.append(connection, self.seal, "answered", who=who, when=self.now(), case=key, what="sheet")
+
+    def sheets(self, key: str) -> list[KeptSheet]:
+        """Every sheet of a case, in order.
+
+        Raises: NoSuchCase.
+        """
+        with self.database.reading() as connection:
+            worklist.entry_of(connection, key)
+            return sheets.of_case(connection, key)
+
+    def sheets_for(self, crew: Collection[str]) -> list[KeptSheet]:
+        """The sheets that were sent to any of these crew numbers, the last one first; of no other case."""
+        with self.database.reading() as connection:
+            return sheets.sent_to(connection, crew)

@@ -1,7 +1,6 @@
 """Later facts: what became of the patient, told by the hospital weeks afterwards, joined by case number into the journal."""
 
 import hashlib
-import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
@@ -10,6 +9,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from qi.library import log
+from qi.library.cases import folded
 from qi.library.journal import append, lines_of
 from qi.library.outcome_csv import UNKNOWN, Mismatch, Row, read
 from qi.library.tables import CASES, OUTCOME_IMPORTS
@@ -56,22 +57,24 @@ def content_of(source: Path | str, name: str = "") -> tuple[str, bytes]:
 
 
 def join(
-    connection: sa.Connection, name: str, content: bytes, *, who: str, when: datetime, agency: str | None = None
+    connection: sa.Connection, name: str, content: bytes, *, seal: bytes, who: str, when: datetime, agency: str | None = None
 ) -> OutcomeImport:
     """Join a file of outcomes to the cases, write what is new into their journals, and log the import.
 
-    Parameters: connection, in a transaction that writes; name and content of the file; who and when; agency, of rows that name
-    none, None for any.
+    Parameters: connection, in a transaction that writes; name and content of the file; seal, the key that lines of the log are
+    sealed with; who and when; agency, of rows that name none, None for any.
     Returns: OutcomeImport. A value that the journal has already writes nothing; one that contradicts what was known is written,
     with what was known before, and listed.
     Raises: UnreadableFile where the file as a whole cannot be used.
     """
     rows, count, said = read(name, content)
     joined = _one_row_a_case(_found(connection, rows, agency, said), said)
-    written = 0
+    written, acts = 0, [("brought in", "", "outcomes")]
     for key in sorted(joined):
         entries = _entries(connection, key, joined[key], name, said)
-        written += len(append(connection, key, entries, who=who, when=when, after=None))
+        if entries:
+            written += len(append(connection, key, entries, who=who, when=when, after=None))
+            acts.append(("changed", key, "outcome"))
     said.sort(key=lambda one: one.line)
     kept: dict[str, Any] = {
         "file": name,
@@ -84,6 +87,7 @@ def join(
         "mismatches": [asdict(one) for one in said],
     }
     number = connection.execute(sa.insert(OUTCOME_IMPORTS).returning(OUTCOME_IMPORTS.c.id), [kept]).scalar_one()
+    log.append_all(connection, seal, acts, who=who, when=when)
     return OutcomeImport(number, **kept | {"mismatches": tuple(said)})
 
 
@@ -97,10 +101,10 @@ def _found(connection: sa.Connection, rows: Iterable[Row], agency: str | None, s
     """The case of each row, for those that have exactly one."""
     columns = (CASES.c.key, CASES.c.case_id, CASES.c.agency, CASES.c.call_at)
     cases = connection.execute(sa.select(*columns).where(CASES.c.excluded != "duplicate").order_by(CASES.c.key)).all()
-    exact, folded = _by(cases, str), _by(cases, _folded)
+    exact, alike = _by(cases, str), _by(cases, folded)
     found = []
     for row in rows:
-        named = exact.get(row.case) or folded.get(_folded(row.case), [])
+        named = exact.get(row.case) or alike.get(folded(row.case), [])
         whose = (row.agency or agency or "").strip()
         ours = [case for case in named if not whose or case.agency.strip().casefold() == whose.casefold()]
         fitting = [case for case in ours if _same_day(row, case.call_at)]
@@ -116,11 +120,6 @@ def _by(cases: Iterable[Any], form: Any) -> dict[str, list[Any]]:  # noqa: ANN40
     for case in cases:
         found.setdefault(form(case.case_id), []).append(case)
     return found
-
-
-def _folded(number: str) -> str:
-    """A case number as a folder name may hold it, without regard to case."""
-    return re.sub(r"[^A-Za-z0-9._-]+", "-", number).lstrip(".").casefold()
 
 
 def _same_day(row: Row, call_at: datetime | None) -> bool:

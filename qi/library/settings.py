@@ -3,25 +3,43 @@
 import tomllib
 import zoneinfo
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from qi.library import mail, sign_in
+from qi.library.mail import Mail
 from qi.library.place import SETTINGS_FILE
+from qi.library.sign_in import SignIn
 from qi.model.errors import UnknownWord, UnreadableFile
 
 SECOND_SHARE = 0.1  # share of cases that a second reader is asked to read (our default, no source)
-_KNOWN: Mapping[str, tuple[str, ...]] = {"agency": ("name", "zone", "banner"), "second_reading": ("share",)}
+LONGEST_BANNER = 300  # characters: three lines at the head of a printed page (ours, no source)
+_KNOWN: Mapping[str, tuple[str, ...]] = {
+    "agency": ("name", "zone", "banner"),
+    "second_reading": ("share",),
+    "sign_in": sign_in.WORDS,
+    "crew": ("opens_own_cases",),
+    "retention": ("keep_review_months", "keep_measures_months"),
+    "mail": mail.WORDS,
+}
 
 
 @dataclass(frozen=True)
 class Settings:
-    """The agency's name, IANA zone and banner (each may be empty), and the share of cases that are read twice, 0 to 1."""
+    """The agency's name, IANA zone and banner (each may be empty), the share of cases that are read twice, 0 to 1, how sign-in is
+    read, for how long a review and its measures are kept [months after the call], None for as long as nobody deletes them, and how
+    mail goes out, None where none does.
+    """
 
     agency: str = ""
     zone: str = ""
     banner: str = ""
     second_share: float = SECOND_SHARE
+    sign_in: SignIn = field(default_factory=SignIn)
+    keep_review_months: int | None = None
+    keep_measures_months: int | None = None
+    mail: Mail | None = None
 
 
 def read(folder: Path) -> Settings:
@@ -36,6 +54,7 @@ def read(folder: Path) -> Settings:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise UnreadableFile(path, f"not settings in TOML: {error}") from error
+    mail.refuse_password(path, table.get("mail"))
     for name, entries in table.items():
         if name not in _KNOWN:
             raise UnknownWord(SETTINGS_FILE, name, _KNOWN)
@@ -46,7 +65,10 @@ def read(folder: Path) -> Settings:
                 raise UnknownWord(f"{SETTINGS_FILE}, [{name}]", key, _KNOWN[name])
     agency, second = table.get("agency", {}), table.get("second_reading", {})
     texts = [_text(path, agency, name) for name in _KNOWN["agency"]]
-    return Settings(texts[0], _zone(path, texts[1]), texts[2], _share(path, second.get("share", SECOND_SHARE)))
+    told = sign_in.read(path, table.get("sign_in", {}), table.get("crew", {}))
+    banner = _banner(path, texts[2])
+    share, kept = _share(path, second.get("share", SECOND_SHARE)), _kept(path, table.get("retention", {}))
+    return Settings(texts[0], _zone(path, texts[1]), banner, share, told, kept[0], kept[1], mail.read(path, table.get("mail")))
 
 
 def _text(path: Path, table: Mapping[str, Any], name: str) -> str:
@@ -54,6 +76,14 @@ def _text(path: Path, table: Mapping[str, Any], name: str) -> str:
     if not isinstance(value, str):
         raise UnreadableFile(path, f"[agency] {name} is {value!r}, should be a text in quotes")
     return value
+
+
+def _banner(path: Path, text: str) -> str:
+    """The agency's wording as one line of signs that can be seen."""
+    line = " ".join("".join(sign for sign in text if sign.isprintable() or sign.isspace()).split())
+    if len(line) > LONGEST_BANNER:
+        raise UnreadableFile(path, f"[agency] banner has {len(line)} characters, at most {LONGEST_BANNER} fit on every page")
+    return line
 
 
 def _zone(path: Path, name: str) -> str:
@@ -67,3 +97,15 @@ def _share(path: Path, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
         raise UnreadableFile(path, f"[second_reading] share is {value!r}, should be a number from 0 to 1 such as 0.1")
     return float(value)
+
+
+def _kept(path: Path, table: Mapping[str, Any]) -> list[int | None]:
+    """For how many months review and measures are kept."""
+    found = [table.get(name) for name in _KNOWN["retention"]]
+    for name, value in zip(_KNOWN["retention"], found, strict=True):
+        if value is not None and (isinstance(value, bool) or not isinstance(value, int) or value < 1):
+            raise UnreadableFile(path, f"[retention] {name} is {value!r}, should be a whole number of months such as 36")
+    review, measures = found
+    if review is not None and measures is not None and measures < review:
+        raise UnreadableFile(path, f"[retention] measures are kept for {measures} months, the review longer: {review}")
+    return found

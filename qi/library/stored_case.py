@@ -97,6 +97,18 @@ def read_between(folder: Path, start_s: float, end_s: float) -> list[Signal]:
     return [signal for signal in found if signal.pieces]
 
 
+def crew(folder: Path) -> frozenset[str]:
+    """The numbers of a stored case's crew members, without reading the rest of it.
+
+    Parameters: folder, that write was given.
+    Returns: them as the case's files have them; none where it cannot be read, so that nobody is taken for one of the crew.
+    """
+    try:
+        return frozenset(str(one) for one in _document(folder)["case"]["facts"]["members"])
+    except (UnreadableFile, KeyError, TypeError):
+        return frozenset()
+
+
 def _in_files() -> set[str]:
     """Fields of a case that do not stand in case.json."""
     return {*_SIGNALS, *_CONTRACTS}

@@ -139,14 +139,128 @@ OUTCOME_IMPORTS = sa.Table(
     sa.Column("mismatches", sa.JSON, nullable=False),
 )
 
-# That a case was taken out, by whom and when; nothing of what was in it.
+# That a case was taken out, by whom and when, and whether its measures stay; nothing of what was in it.
 REMOVALS = sa.Table(
     "removals",
     METADATA,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("case_key", sa.Text, nullable=False),
+    sa.Column("case_key", sa.Text, nullable=False, index=True),
     sa.Column("removed_at", UtcDateTime, nullable=False),
     sa.Column("who", sa.Text, nullable=False),
     sa.Column("lines", sa.Integer, nullable=False),
     sa.Column("invented", sa.Boolean, nullable=False),
+    sa.Column("measures_kept", sa.Boolean, nullable=False, server_default=sa.false()),
+)
+
+# Who did what to which case, and when (qi.library.log): each line holds the hash of the one before it. Triggers refuse to change a
+# line or to take one away; case_key is no foreign key, since a line outlasts its case.
+LOG = sa.Table(
+    "log",
+    METADATA,
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("at", UtcDateTime, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("did", WORD, nullable=False),
+    sa.Column("case_key", WORD, nullable=False, index=True),
+    sa.Column("what", sa.Text, nullable=False),
+    sa.Column("before", sa.Text, nullable=False),
+    sa.Column("hash", sa.Text, nullable=False),
+    sa.Column("seal", sa.Text, nullable=False),
+)
+
+# Views of the page over time that people saved, by name.
+VIEWS = sa.Table(
+    "views",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", WORD, nullable=False, unique=True, index=True),
+    sa.Column("body", sa.JSON, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("saved_at", UtcDateTime, nullable=False),
+)
+
+# What people set on a chart, whole each time, numbered within the chart; guarded as the journal is.
+PLANS = sa.Table(
+    "plans",
+    METADATA,
+    sa.Column("chart", WORD, primary_key=True),
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("body", sa.JSON, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("set_at", UtcDateTime, nullable=False),
+)
+
+# Arrests that dispatch or care records know, whether or not anything of them was brought in: number and day, no patient.
+KNOWN_ARRESTS = sa.Table(
+    "known_arrests",
+    METADATA,
+    sa.Column("agency", WORD, primary_key=True),
+    sa.Column("case_id", WORD, primary_key=True),
+    sa.Column("day", sa.Date, nullable=False),
+    sa.Column("source", sa.Text, nullable=False),
+    sa.Column("imported_at", UtcDateTime, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+)
+
+
+# Feedback sheets as the reviewer left them; one that was sent is never changed, the next has a number of its own.
+SHEETS = sa.Table(
+    "sheets",
+    METADATA,
+    sa.Column("case_key", WORD, sa.ForeignKey("cases.key"), primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("version", sa.Integer, nullable=False),
+    sa.Column("body", sa.JSON, nullable=False),
+    sa.Column("made_by", sa.Text, nullable=False),
+    sa.Column("made_at", UtcDateTime, nullable=False),
+    _text("sent_by"),
+    sa.Column("sent_at", UtcDateTime),
+)
+
+# To which crew numbers a sheet was sent, when each had read it, when a message about it was mailed, and why the last one was not.
+SHEET_CREW = sa.Table(
+    "sheet_crew",
+    METADATA,
+    sa.Column("case_key", WORD, primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("crew", WORD, primary_key=True, index=True),
+    sa.Column("read_at", UtcDateTime),
+    sa.Column("mailed_at", UtcDateTime),
+    _text("mail_trouble"),
+    sa.ForeignKeyConstraint(["case_key", "number"], ["sheets.case_key", "sheets.number"]),
+)
+
+# What the crew answered.
+SHEET_ANSWERS = sa.Table(
+    "sheet_answers",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("case_key", WORD, nullable=False, index=True),
+    sa.Column("number", sa.Integer, nullable=False),
+    sa.Column("crew", sa.Text, nullable=False),
+    sa.Column("answered_at", UtcDateTime, nullable=False),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.ForeignKeyConstraint(["case_key", "number"], ["sheets.case_key", "sheets.number"]),
+)
+
+# Who may use the app, and who could before; of one subject at most one row is in force.
+PEOPLE = sa.Table(
+    "people",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("subject", WORD, nullable=False),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("roles", sa.JSON, nullable=False),
+    sa.Column("crew_ids", sa.JSON, nullable=False),
+    sa.Column("added_by", sa.Text, nullable=False),
+    sa.Column("added_at", UtcDateTime, nullable=False),
+    _text("ended_by"),
+    sa.Column("ended_at", UtcDateTime),
+    sa.Index(
+        "ix_people_subject",
+        "subject",
+        unique=True,
+        sqlite_where=sa.text("ended_at IS NULL"),
+        postgresql_where=sa.text("ended_at IS NULL"),
+    ),
 )

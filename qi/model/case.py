@@ -111,7 +111,8 @@ class Facts:
     """What is known of patient, arrest, crew and outcome. None = not recorded; "unknown" = recorded as not known.
 
     age_years in years, sex female | male | other; witnessed bystander | ems | no | unknown; outcome holds any_rosc,
-    sustained_rosc, survived_event, survived_to_discharge (True, False, "unknown"), cpc, mrs.
+    sustained_rosc, survived_event, survived_to_discharge (True, False, "unknown"), cpc, mrs; hospital, what the hospital that the
+    patient was taken to is able to do, in words of HOSPITAL_KINDS (empty: not recorded).
     """
 
     age_years: float | None = None
@@ -129,6 +130,7 @@ class Facts:
     unit: str | None = None
     members: tuple[str, ...] = ()
     crew_roles: tuple[str, ...] = ()
+    hospital: tuple[str, ...] = ()
     outcome: Mapping[str, Any] = field(default_factory=dict)
 
 

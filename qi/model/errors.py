@@ -8,6 +8,7 @@ QiError
 ├── StaleWrite         somebody else wrote on the case since it was last read; nothing is lost, look again
 ├── Locked             the version is signed: reopen it to write on it
 ├── NoSuchCase         no case of that key is in the library
+├── NotAllowed         this person may not do that (qi.model.people)
 └── NotMeasurable      an answer, not a fault: this case cannot show this measure
 """
 
@@ -52,6 +53,10 @@ class Locked(QiError):
 
 class NoSuchCase(QiError):
     """No case of that key is in the library."""
+
+
+class NotAllowed(QiError):
+    """This person may not do that; the message says what, and nothing of whether what was asked for exists."""
 
 
 class NotMeasurable(QiError):

@@ -106,6 +106,32 @@ AIRWAYS = ("bag_mask", "oropharyngeal", "nasopharyngeal", "supraglottic", "trach
 ADVANCED_AIRWAYS = ("supraglottic", "tracheal_tube")
 RHYTHMS = ("VF", "pVT", "PEA", "asystole", "organised", "unknown_shockable", "unknown_not_shockable")
 SHOCKABLE = ("VF", "pVT", "unknown_shockable")
+READINGS = ("systolic", "spo2", "etco2")  # vital signs that a list of events may tell: the number is the value, its unit beside it
+BEFORE_OUR_CARE = "before this unit's care"  # what stands in the text of an entry that a record takes over from others
+# What a hospital is able to do, after the national care-record standard (hospital designation); labels in our words.
+HOSPITAL_KINDS = (
+    "general",
+    "critical access",
+    "PCI capable",
+    "PCI capable 24/7",
+    "cardiac, no PCI",
+    "stroke ready",
+    "primary stroke",
+    "thrombectomy capable",
+    "comprehensive stroke",
+    "trauma level 1",
+    "trauma level 2",
+    "trauma level 3",
+    "trauma level 4",
+    "trauma level 5",
+    "burn",
+    "pediatric",
+    "neonatal",
+    "labor and delivery",
+    "behavioral health",
+    "cancer",
+    "rehabilitation",
+)
 DEVICE_KINDS = ("itd", "mechanical_cpr", "defib_pads", "capnography", "supraglottic", "tracheal_tube")
 
 # type -> the values it may take; None = any text, () = no value.
@@ -126,6 +152,8 @@ EVENT_VALUES: dict[str, tuple[str, ...] | None] = {
     "access": ("iv", "io"),
     "drug": None,
     **dict.fromkeys(("rosc", "rearrest", "terminated", "patient_moved"), ()),
+    "ecg_12_lead": (),
+    **dict.fromkeys(READINGS, None),
     "note": None,
 }
 UNMAPPED = "unmapped"

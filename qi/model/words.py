@@ -75,11 +75,16 @@ def answer(judged: Judged) -> str:
 
 def name(judged: Judged) -> str:
     """The label with what tells several answers apart; an interval is named by its two moments."""
-    if judged.id == "interval_s" and judged.of and judged.from_:
-        text = f"{_moment(judged.from_)} to {_moment(judged.of)}"
+    return named(judged.id, judged.label, judged.of, judged.from_)
+
+
+def named(id_: str, label: str, of: str | None, from_: str | None) -> str:
+    """As `name`, of a measure's id and label and what tells its answer apart."""
+    if id_ == "interval_s" and of and from_:
+        text = f"{_moment(from_)} to {_moment(of)}"
         return text[0].upper() + text[1:]
-    parts = [_moment(part) for part in (judged.of, f"from {judged.from_}" if judged.from_ else None) if part]
-    return f"{judged.label}, {', '.join(parts)}" if parts else judged.label
+    parts = [_moment(part) for part in (of, f"from {from_}" if from_ else None) if part]
+    return f"{label}, {', '.join(parts)}" if parts else label
 
 
 def _moment(name: str) -> str:

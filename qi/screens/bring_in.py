@@ -21,6 +21,7 @@ LISTED = 200  # case folders listed before they are brought in
 HOW = {"new": "brought in", "grown": "files added", "same": "was there already", "refused": "not brought in"}
 
 
+@pages.guarded("bring_in")
 def show() -> None:
     """Files or a folder, what they hold, and the way in."""
     case_choice.reviewer()

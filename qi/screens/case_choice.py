@@ -4,16 +4,18 @@ import streamlit as st
 
 from qi.library.worklist import Entry
 from qi.model.errors import QiError
-from qi.screens.on_desk import library, who
+from qi.screens.on_desk import library, person, who
 
 MOST = 300  # cases offered in the sidebar; the worklist finds all
 
 
 def reviewer() -> None:
-    """Who is reviewing: every line in a journal carries this name."""
+    """Who is reviewing: every line in a journal carries this name. Who signed in has one already."""
     known = st.session_state.get("reviewer", "")  # Streamlit forgets a field with its page; the reviewer's name must not be
     with st.sidebar:
         st.markdown("**Arrest review**")
+        if not person().one_person:
+            return
         st.session_state["reviewer"] = st.text_input(
             "Reviewer",
             value=known,

@@ -18,6 +18,7 @@ from qi.screens.theme import is_dark
 WORDS = {"good": "good", "fair": "fair", "open": "open between several", "weak": "weak", "none": "nothing to go by"}
 
 
+@pages.guarded("review")
 def show() -> None:
     """The clocks of the chosen case."""
     key = case_choice.show()

@@ -6,11 +6,14 @@ import streamlit as st
 from qi import pipeline
 from qi.charts import by_minute
 from qi.exports import csv_text
+from qi.model.people import may
 from qi.model.review import Judged, Review
 from qi.model.words import amount, answer, asked, bounds, give_or_take, name
 from qi.screens import remembered
 from qi.screens.beside import beside
+from qi.screens.on_desk import OnDesk, person
 from qi.screens.shown_time import since
+from qi.screens.taken import logged
 from qi.screens.theme import is_dark
 
 GROUPS: dict[str, tuple[str, ...]] = {
@@ -96,7 +99,7 @@ def chosen(review: Review) -> Judged | None:
     return rows[picked[0]] if picked and picked[0] < len(rows) else None
 
 
-def show(review: Review, found: Review) -> None:
+def show(desk: OnDesk, review: Review, found: Review) -> None:
     """The table of one group, the reason behind a chosen row, and the course by minute.
 
     Where corrections changed a value, what the machine had found (`found`) stands beside it.
@@ -119,15 +122,22 @@ def show(review: Review, found: Review) -> None:
             "verdict": st.column_config.TextColumn(width=120),
         },
     )
-    st.download_button(
-        "All measures as CSV",
-        lambda: csv_text.measures(review),
-        file_name=f"{review.case.id}-measures.csv",
-        mime="text/csv",
-        on_click="ignore",
-        type="tertiary",
-        icon=":material/download:",
-    )
+    if may(person(), "export_identity"):
+        banner = desk.library.settings.banner
+        st.download_button(
+            "All measures as CSV",
+            logged(
+                desk.library,
+                lambda: csv_text.measures(review, banner=banner),
+                "measures, csv, with identity",
+                case=desk.key,
+            ),
+            file_name=f"{review.case.id}-measures.csv",
+            mime="text/csv",
+            on_click="ignore",
+            type="tertiary",
+            icon=":material/download:",
+        )
     left, right = beside(2)
     with left:
         one = chosen(review)

@@ -1,6 +1,7 @@
 """Saying once what an agency's own columns and words stand for: kept as a map, used without asking, shared as a file."""
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ from qi.intake.map_form import Map, TimeFormat
 from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.model.vocabulary import CHANNELS
+from qi.screens.taken import logged
 
 SAYS = {mapping.ASK: "? not said yet", "ignored": "not used"}
 
@@ -148,9 +150,8 @@ def kept(shelf: Library, agency: str) -> None:
     files = mapping.kept(shelf, agency)
     with st.expander(f"Maps of this agency ({len(files)})"):
         for path in files:
-            st.download_button(
-                path.stem.replace("-", " "), path.read_text(encoding="utf-8"), path.name, "text/plain", key=f"map-{path.name}"
-            )
+            text = logged(shelf, partial(mapping.to_share, path, shelf.settings.banner), "map")
+            st.download_button(path.stem.replace("-", " "), text, path.name, "text/plain", key=f"map-{path.name}")
         given = st.file_uploader("Take in a map that was shared", type="toml", key="map-in")
         if given is not None and st.button("Take it in", key="take-map"):
             try:

@@ -1,7 +1,8 @@
-"""What every screen works on: the library, the reviewer, the case on the desk and its review, kept in memory by revision."""
+"""What every screen works on: the person, the library as they may use it, the case on the desk and its review, kept by revision."""
 
 import getpass
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,12 +11,16 @@ import streamlit as st
 from qi.desk import opened, samples
 from qi.desk.opened import Opened
 from qi.library import place
+from qi.library.guarded import guarded
 from qi.library.library import Library
 from qi.library.outcomes import outcomes_of
 from qi.library.worklist import Entry
 from qi.model.clock_proposal import ClockSetting
+from qi.model.errors import NotAllowed, QiError
 from qi.model.journal import FIRST, SECOND, Line, version_of
+from qi.model.people import ACTS, NOBODY, Person, at_this_machine, may
 from qi.model.review import Review
+from qi.serving import signed_in, standing
 
 MEASURED_BY = ("correction", "undo", "clock", "outcome", "files")  # kinds of lines that change what is measured
 
@@ -60,6 +65,8 @@ class OnDesk:
     @property
     def locked(self) -> str:
         """Why nothing can be written on this reading; empty where it can."""
+        if not may(person(), "review"):
+            return "you may look at this case, not change it"
         if self.reading == SECOND:
             done = any(line.kind == "second_signed" for line in self.lines)
             return "the second reading is signed" if done else ""
@@ -85,16 +92,66 @@ def _library(folder: str, database: str) -> Library:
 
 
 def library() -> Library:
-    """The library of this machine; on the first start, with the invented sample cases in it.
+    """The library of this machine, as the person may use it; on the first start, with the invented sample cases in it.
 
-    Raises: QiError where it cannot be opened.
+    Raises: QiError where it cannot be opened; what it is asked raises NotAllowed where the person may not ask it.
     """
+    return guarded(_shelf(), person())
+
+
+def _shelf() -> Library:
+    """The library itself."""
     folder = place.library_folder()
     return _library(str(folder.resolve()), place.database_url(folder))
 
 
+def person() -> Person:
+    """Who is using the app, as it stands at this moment: who has signed in, or the one person of an app that nobody else can reach.
+
+    Returns: NOBODY where nobody has signed in, or too long ago.
+    Raises: QiError where the library, whose settings and list tell roles, cannot be used.
+    """
+    whom = standing.now()
+    if whom.how == "one_person":
+        return at_this_machine(_typed_name())
+    return signed_in.person(_shelf(), st.user.to_dict()) if whom.how == "sign_in" else NOBODY
+
+
+def must(act: str) -> Person:
+    """The person, who may do something.
+
+    Parameters: act, of qi.model.people.ACTS.
+    Raises: NotAllowed where they may not.
+    """
+    asking = person()
+    if not may(asking, act):
+        raise NotAllowed(f"this account may not {ACTS[act]}")
+    return asking
+
+
 def who() -> str:
-    """The reviewer's name, as typed in the sidebar; the machine's own name for the person where nothing was typed."""
+    """The name that stands under what is written: of the person who signed in; in an app for one person, as typed in the sidebar.
+
+    Raises: NotAllowed where nobody has signed in.
+    """
+    name = person().name
+    if not name:
+        raise NotAllowed("nobody is signed in any more: sign in again")
+    return name
+
+
+def note(did: str, *, who: str, what: str) -> None:
+    """Write into the log what somebody did who is known by name; nothing where the log cannot be written.
+
+    Parameters: did and what, words of qi.library.log; who, by name.
+    """
+    if who:
+        with suppress(QiError):
+            _shelf().log(did, who=who, what=what)
+
+
+def _typed_name() -> str:
+    """The name typed in the sidebar; the machine's own name for the person where nothing was typed."""
     typed = st.session_state.get("who", st.session_state.get("reviewer"))
     return str(typed or "").strip() or os.environ.get("QI_REVIEWER") or _machine_name()
 
@@ -106,16 +163,34 @@ def _machine_name() -> str:
         return "reviewer"
 
 
-def on_desk(key: str) -> OnDesk:
+def on_desk(key: str, *, seen_in: str = "") -> OnDesk:
     """A case of the library with its journal as it stands now.
 
+    Parameters: key, of the case; seen_in, what it is opened in, a word of the log (qi.library.log), empty for the case's own pages.
     Raises: NoSuchCase; UnreadableFile where it cannot be read any more.
     """
     shelf = library()
     entry, lines = shelf.about(key), tuple(shelf.lines(key))
     settings = opened.clock_settings(lines)
-    reading = SECOND if st.query_params.get("reading") == "2" else FIRST
-    return OnDesk(shelf, entry, lines, reading, _opened(str(shelf.folder), key, settings, _files(lines), shelf))
+    reading = SECOND if st.query_params.get("reading") == "2" and may(person(), "review") else FIRST
+    found = OnDesk(shelf, entry, lines, reading, _opened(str(shelf.folder), key, settings, _files(lines), shelf))
+    _log_opened(found, seen_in)
+    return found
+
+
+def _log_opened(desk: OnDesk, seen_in: str) -> None:
+    """Say in the log that the person has opened a case, once a session, reading and view."""
+    told = st.session_state.setdefault("opened-logged", set())
+    this = (who(), desk.key, desk.reading, seen_in)
+    if this not in told:
+        desk.library.log("opened", who=who(), case=desk.key, what=seen_in or ("second reading" if desk.reading == SECOND else ""))
+        told.add(this)
+
+
+def forget_cases() -> None:
+    """Let go of every case that is kept in memory, so that a deleted one is not."""
+    _opened.clear()
+    _reviewed.clear()
 
 
 def _files(lines: tuple[Line, ...]) -> int:

@@ -5,36 +5,61 @@ from collections.abc import Callable
 import streamlit as st
 
 from qi.desk import out
+from qi.model.people import may
 from qi.model.review import Review
 from qi.screens.beside import beside
-from qi.screens.on_desk import OnDesk
+from qi.screens.on_desk import OnDesk, person
+from qi.screens.taken import logged
 
 
 def show(desk: OnDesk, review: Review) -> None:
-    """One button a file."""
+    """One button a file, of those that the person may take out."""
+    asking = person()
+    if not may(asking, "export"):
+        return
     with st.expander("Take the case out as files"):
         st.caption(
             "With identity: for use inside the agency. Without: elapsed time and year only, no free text, a new random number."
         )
-        name = review.case.id
+        name, banner = review.case.id, desk.library.settings.banner
+
+        def given(made: Callable[[], bytes], what: str) -> Callable[[], bytes | str]:
+            return logged(desk.library, made, what, case=desk.key)
+
         left, right = beside(2)
-        with left:
-            st.markdown("**With identity**")
-            _file("Waveforms and events, EDF+", lambda: out.edf(review), f"{name}.edf", "application/octet-stream")
-            _file(
-                "Measures and events, CSV and Parquet, with a codebook",
-                lambda: out.tables(review),
-                f"{name}-tables.zip",
-                "application/zip",
-            )
-            _file("Measures, FHIR R4 bundle", lambda: out.fhir(review), f"{name}-fhir.json", "application/fhir+json")
+        if may(asking, "export_identity"):
+            with left:
+                st.markdown("**With identity**")
+                _file(
+                    "Waveforms and events, EDF+",
+                    given(lambda: out.edf(review, banner=banner), "edf+, with identity"),
+                    f"{name}.edf",
+                    "application/octet-stream",
+                )
+                _file(
+                    "Measures and events, CSV and Parquet, with a codebook",
+                    given(lambda: out.tables(review, banner=banner), "tables, with identity"),
+                    f"{name}-tables.zip",
+                    "application/zip",
+                )
+                _file(
+                    "Measures, FHIR R4 bundle",
+                    given(lambda: out.fhir(review, banner=banner), "fhir, masked"),
+                    f"{name}-fhir.json",
+                    "application/fhir+json",
+                )
         with right:
             st.markdown("**Without identity**")
             st.caption("A rare event in a small place can still be known again: look at what you share.")
-            _file("The case, to be shared", lambda: out.shareable(review), "shared-case.zip", "application/zip")
+            _file(
+                "The case, to be shared",
+                given(lambda: out.shareable(review, banner=banner), "shared case, without identity"),
+                "shared-case.zip",
+                "application/zip",
+            )
 
 
-def _file(label: str, made: Callable[[], bytes], name: str, mime: str) -> None:
+def _file(label: str, made: Callable[[], bytes | str], name: str, mime: str) -> None:
     st.download_button(
         label, made, file_name=name, mime=mime, on_click="ignore", type="tertiary", icon=":material/download:", key=f"out-{label}"
     )

@@ -8,9 +8,10 @@ import streamlit as st
 from qi import pipeline
 from qi.model.review import Protocol
 from qi.model.words import asked
-from qi.screens import cautions
+from qi.screens import cautions, pages
 
 
+@pages.guarded("see_protocol")
 def show() -> None:
     """One protocol, its limits and its definitions."""
     st.header("Protocol", anchor=False)

@@ -7,14 +7,16 @@ from qi.charts import pause_cost
 from qi.desk.correcting import correction
 from qi.exports import csv_text
 from qi.model.journal import REVIEWER
+from qi.model.people import may
 from qi.model.review import Review
 from qi.model.vocabulary import PAUSE_CAUSES
 from qi.model.words import amount
 from qi.screens import correcting as correcting_screen
 from qi.screens import remembered
 from qi.screens.beside import beside
-from qi.screens.on_desk import OnDesk
+from qi.screens.on_desk import OnDesk, person
 from qi.screens.shown_time import since
+from qi.screens.taken import logged
 from qi.screens.theme import is_dark
 
 WHY = "cause given in the table of pauses"
@@ -37,15 +39,22 @@ def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
             st.write(f"No pause of {review.protocol.values['listed_pause_s']:g} s or more was seen.")
             return
         _causes(desk, review, listed, editable=editable)
-        st.download_button(
-            "All pauses as CSV",
-            lambda: csv_text.pauses(review),
-            file_name=f"{review.case.id}-pauses.csv",
-            mime="text/csv",
-            on_click="ignore",
-            type="tertiary",
-            icon=":material/download:",
-        )
+        if may(person(), "export_identity"):
+            banner = desk.library.settings.banner
+            st.download_button(
+                "All pauses as CSV",
+                logged(
+                    desk.library,
+                    lambda: csv_text.pauses(review, banner=banner),
+                    "events, csv, with identity",
+                    case=desk.key,
+                ),
+                file_name=f"{review.case.id}-pauses.csv",
+                mime="text/csv",
+                on_click="ignore",
+                type="tertiary",
+                icon=":material/download:",
+            )
 
 
 def _causes(desk: OnDesk, review: Review, listed: pd.DataFrame, *, editable: bool) -> None:

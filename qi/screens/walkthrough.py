@@ -9,11 +9,13 @@ from qi.charts.waveforms import pack
 from qi.feedback.story import story
 from qi.model.errors import QiError
 from qi.model.journal import SECOND, version_of
+from qi.model.people import may
 from qi.model.review import Review
 from qi.screens import (
     case_choice,
     cautions,
     close_up,
+    deleting,
     findings,
     held,
     navigation,
@@ -25,12 +27,13 @@ from qi.screens import (
     to_look_at,
     waveform,
 )
-from qi.screens.on_desk import OnDesk, on_desk
+from qi.screens.on_desk import OnDesk, on_desk, person
 
 LONGEST_WAIT_S, STEP_S = 4.0, 0.05  # how long a browser may take to draw a case before the rest is sent all the same [s]
 ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
 
 
+@pages.guarded("see_own_case")
 def show() -> None:
     """The walkthrough of the chosen case."""
     key = case_choice.show()
@@ -66,14 +69,17 @@ def _case(desk: OnDesk) -> None:
     st.subheader("Where the time went", anchor=False)
     time_went.show(desk, review, editable=not as_found and not desk.locked)
     st.subheader("Held to the protocol", anchor=False)
-    held.show(review, desk.review(as_found=True))
+    held.show(desk, review, desk.review(as_found=True))
     st.subheader("To look at", anchor=False)
     to_look_at.show(review)
-    st.subheader("Findings and sign-off", anchor=False)
-    findings.show(desk, desk.review())
-    findings.versions(desk)
+    if may(person(), "see_cases"):  # what reviewers say of a case is told to its crew by the sheet
+        st.subheader("Findings and sign-off", anchor=False)
+        findings.show(desk, desk.review())
+        findings.versions(desk)
     out.show(desk, review)
+    pages.link("conference", "Show masked, for teaching", cases=desk.key)
     sources.show(desk, review)
+    deleting.show(desk)
     desk.is_shown()
 
 

@@ -7,24 +7,27 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from qi.desk import samples, signing
+from qi.desk import conference, samples, signing
 from qi.library.library import Library
 from qi.library.states import STATUSES
 from qi.library.worklist import Entry
 from qi.model.errors import QiError
 from qi.model.journal import EXCLUSIONS
-from qi.screens import case_choice, cautions, pages
-from qi.screens.on_desk import library, who
+from qi.model.people import may
+from qi.screens import at_rest, case_choice, cautions, pages
+from qi.screens.on_desk import library, person, who
 
 PAGE = 50  # rows shown at once
 ORDERS = {"concern": "concern", "waiting": "longest waiting", "call": "newest call", "case": "case number"}
 WHICH = {"open": "to do", **{word: words.split(",")[0] for word, words in STATUSES.items()}, "second": "second reading asked"}
 
 
+@pages.guarded("see_cases")
 def show() -> None:
     """The list, what it counts, and what can be done with the chosen cases."""
     case_choice.reviewer()
     st.header("Worklist", anchor=False)
+    at_rest.show()
     try:
         shelf = library()
         counts = shelf.counts()
@@ -165,6 +168,8 @@ def _acts(shelf: Library, chosen: list[Entry]) -> None:
                 pages.go("walkthrough", case=chosen[0].key, reading="2")
             if not chosen[0].second_status and st.button("Ask for a second reading", key="ask-second"):
                 _write(shelf, chosen, "second_asked", {"why": "asked for from the worklist"})
+        if len(chosen) <= conference.MOST and may(person(), "teach") and st.button("Show masked, for teaching", key="teach"):
+            pages.go("conference", cases=",".join(entry.key for entry in chosen))
         to = st.text_input("Hand to", value=who(), key="hand-to", width=200, max_chars=80)
         if st.button(f"Hand {_cases(len(chosen))} to {to.strip() or 'nobody'}", key="hand"):
             _write(shelf, chosen, "assigned", {"to": to.strip()})

@@ -10,6 +10,7 @@ from qi.trends.columns_used import included, need
 
 CASE_MEDIAN = "Median of cases: every case counts once, however long it was."
 CASE_MEAN = "Mean of cases: every case counts once, however long it was."
+CASE_SHARE = "Share of cases: every case counts once, however long it was."
 TIME_POOLED = "Time-pooled: every second counts once, so that long cases weigh more."
 FRACTION, NO_FLOW = "compression_fraction", "no_flow_s"
 

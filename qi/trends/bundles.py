@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable, UnknownWord
+from qi.trends import after_rosc
 from qi.trends import columns_used as use
 from qi.trends.intervals import COUNTS_ONLY, Share, percent, share, shown, shown_words
 
 _FILE = Path(__file__).with_name("bundles.toml")
+BY_PERIOD = ("key", "label", "period", "count", "n", "missing", "not_asked", "share", "low", "high", "shown")
 MET, NOT_MET, MISSING, NOT_ASKED = "met", "not met", "missing", "not asked"
 
 
@@ -42,7 +44,10 @@ class When:
 
 @dataclass(frozen=True)
 class Element:
-    """One element: its name, the column that tells of it (verdict, applied or fact), when it is asked, what the record holds."""
+    """One element: its name, the column that tells of it (verdict, applied or fact), when it is asked, what the record holds.
+
+    limit, what a fact is held against, in words.
+    """
 
     key: str
     label: str
@@ -50,7 +55,13 @@ class Element:
     applied: str = ""
     fact: str = ""
     record: str = ""
+    limit: str = ""
     when: Sequence[When] = ()
+
+    @property
+    def name(self) -> str:
+        """Its label, with what it is held against where a table of limits says so."""
+        return f"{self.label} ({self.limit})" if self.limit else self.label
 
     @property
     def column(self) -> str:
@@ -102,7 +113,7 @@ class ElementResult:
     def words(self) -> str:
         """In plain words."""
         apart = f"; not asked in {self.not_asked}" if self.not_asked else ""
-        return f"{self.element.label}: met in {self.share.words()}{apart}."
+        return f"{self.element.name}: met in {self.share.words()}{apart}."
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,8 +175,15 @@ def bundle(key: str) -> Bundle:
 
 
 def _read(told: Mapping[str, Any]) -> Bundle:
-    elements = [Element(**{**one, "when": _conditions(one)}) for one in told["element"]]
+    limits = after_rosc.limits().words()
+    elements = [Element(**{**one, **_held(one, limits), "when": _conditions(one)}) for one in told["element"]]
     return Bundle(**{**told, "element": tuple(elements), "when": _conditions(told)})
+
+
+def _held(told: Mapping[str, Any], limits: Mapping[str, str]) -> dict[str, str]:
+    """What a fact is held against; where no limit is set, its label says so."""
+    limit = limits.get(told.get("fact", ""), "")
+    return {"label": f"{told['label']}, {limit}"} if limit in after_rosc.NO_LIMIT else {"limit": limit}
 
 
 def _conditions(told: Mapping[str, Any]) -> tuple[When, ...]:
@@ -203,6 +221,29 @@ def judge_bundle(table: pd.DataFrame, asked: Bundle) -> BundleResult:
         unplaced=int(concerned.isna().sum()),
         notes=tuple(_unlimited(inside, asked)),
     )
+
+
+def by_period(table: pd.DataFrame, found: BundleResult, *, every: str) -> pd.DataFrame:
+    """The whole bundle and each of its elements by month or quarter.
+
+    Parameters: table, of which `found` was judged, with year and month; found; every, month or quarter.
+    Returns: a row a period and part, the whole (key "all") first, then the elements in their order: key, label, period, count
+    (met), n (met or not met), missing, not_asked, share, low and high (Wilson), shown; share and interval are missing below 10
+    cases. Cases whose call has no time are left out.
+    Raises: BadTable for a missing column.
+    """
+    periods = use.period_label(table.loc[found.states.index], every)
+    labels = {"all": "Every element"} | {one.key: one.label for one in found.bundle.element}
+    rows = []
+    for key, label in labels.items():
+        counts = found.states[key].groupby(periods, sort=True).value_counts().unstack(fill_value=0)
+        for period, one in counts.iterrows():
+            met, failed, missing, not_asked = (int(one.get(word, 0)) for word in (MET, NOT_MET, MISSING, NOT_ASKED))
+            of = share(met, met + failed, missing=missing)
+            hidden = of.shown == COUNTS_ONLY
+            given = (np.nan,) * 3 if hidden else (of.value, of.low, of.high)
+            rows.append((key, label, period, of.count, of.n, of.missing, not_asked, *given, of.shown))
+    return pd.DataFrame(rows, columns=list(BY_PERIOD))
 
 
 def _all(conditions: Sequence[When], table: pd.DataFrame) -> pd.Series:

@@ -41,6 +41,15 @@ class Capture:
             text += " Arrests of which nothing was brought in are not counted here: a list from dispatch would add them."
         return text + (f" The time of {self.undated} calls is not known." if self.undated else "")
 
+    def in_short(self) -> str:
+        """One line, to stand beside a trend."""
+        known = f"Of {self.recorded.n} arrests known{'' if self.elsewhere_told else ' to this library'}"
+        told = [
+            f"{one.count}{'' if one.shown == COUNTS_ONLY else f' ({percent(one.value)})'} {what}"
+            for one, what in ((self.recorded, "were recorded"), (self.measurable, "are measurable"))
+        ]
+        return f"{known}, {' and '.join(told)}."
+
 
 def capture(table: pd.DataFrame, known: pd.DataFrame | None = None) -> Capture:
     """Arrests known, recorded and measurable, by month.
@@ -95,15 +104,17 @@ def by_sensor(table: pd.DataFrame) -> pd.DataFrame:
     Raises: BadTable for a missing column.
     """
     use.need(table, (use.YEAR, use.MONTH, use.SENSORS, use.MEASURABLE))
-    told = pd.DataFrame({"month": use.month_label(table), "measurable": table[use.MEASURABLE], "sensor": _kinds(table)})
+    told = pd.DataFrame({"month": use.month_label(table), "measurable": table[use.MEASURABLE], "sensor": _sensors(table)})
     known = told.groupby("month").size()
-    rows = told.explode("sensor").groupby(["month", "sensor"], sort=True)["measurable"].agg(cases="size", measurable="sum")
+    alike = told.groupby(["month", "sensor"], sort=False)["measurable"].agg(cases="size", measurable="sum").reset_index()
+    alike["sensor"] = alike["sensor"].map(kinds).astype(object)
+    rows = alike.explode("sensor").groupby(["month", "sensor"], sort=True)[["cases", "measurable"]].sum()
     rows["known"] = known.reindex(rows.index.get_level_values("month")).to_numpy()
     return rows.reset_index().astype({"measurable": int})
 
 
-def _kinds(table: pd.DataFrame) -> pd.Series:
-    return table[use.SENSORS].astype("str").fillna("").map(kinds).astype(object)
+def _sensors(table: pd.DataFrame) -> pd.Series:
+    return table[use.SENSORS].astype("str").fillna("")
 
 
 @dataclass(frozen=True)
@@ -134,10 +145,11 @@ def sensors_across(table: pd.DataFrame, since: date) -> tuple[tuple[SensorShift,
     cases = use.need(use.included(table), (use.CALL_DAY, use.SENSORS))
     cases = cases[cases[use.CALL_DAY].notna()]
     after = (cases[use.CALL_DAY] >= pd.Timestamp(since)).to_numpy()
-    told = _kinds(cases)
+    told = _sensors(cases)
+    of = {one: kinds(one) for one in told.unique()}
     shifts = []
-    for sensor in sorted({kind for one in told for kind in one}):
-        has = told.map(lambda one, sensor=sensor: sensor in one).to_numpy(dtype=bool)
+    for sensor in sorted({kind for one in of.values() for kind in one}):
+        has = told.isin([one for one, seen in of.items() if sensor in seen]).to_numpy()
         shifts.append(
             SensorShift(
                 sensor,

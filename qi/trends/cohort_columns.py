@@ -71,6 +71,16 @@ ABOUT = (
             ("survived_to_discharge", "alive at discharge"),
         )
     ),
+    *(
+        _word(name, f"after ROSC, {words}: yes or no; missing where the record does not tell")
+        for name, words in (
+            ("rosc_12_lead", "a 12-lead ECG"),
+            ("rosc_pressure", "last systolic pressure not below the agency's limit"),
+            ("rosc_oxygen", "last SpO2 inside the agency's band"),
+            ("rosc_end_tidal", "last end-tidal CO2 inside the agency's band"),
+            ("rosc_destination", "taken to a hospital of a kind that the agency names"),
+        )
+    ),
     _float("cpc", "", "Cerebral Performance Category, 1 to 5"),
     _float("mrs", "", "modified Rankin Scale, 0 to 6"),
     _word("protocol", "the protocol that it was held against", may_lack=False),
@@ -81,6 +91,7 @@ ABOUT = (
 CHOICES: Mapping[str, Sequence[str]] = {
     "source": SOURCES,
     **{column.name: YES_NO for column in ABOUT if column.meaning.endswith("yes, no or unknown")},
+    **{column.name: YES_NO[:2] for column in ABOUT if column.name.startswith("rosc_")},
     "device_used": YES_NO[:2],
 }
 

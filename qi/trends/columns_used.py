@@ -1,10 +1,12 @@
 """Columns of the cohort table that outcomes, groups and times to an event read, and the checks that they hold what they should."""
 
 from collections.abc import Iterable
+from datetime import date
 
 import pandas as pd
 
 from qi.model.errors import BadTable
+from qi.trends import dates
 
 KEY, CASE_ID, YEAR, MONTH, HOUR, CALL_DAY, EXCLUDED = "key", "case_id", "year", "month", "hour", "call_day", "excluded"
 STATION, SHIFT, UNIT, SENSORS, SOURCE = "station", "shift", "unit", "sensors", "source"
@@ -66,6 +68,9 @@ def said(values: pd.Series) -> pd.Series:
 
 def words(values: pd.Series) -> pd.Series:
     """A column of words as text, with nothing where the word is empty or missing."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        told = words(values.cat.categories.to_series().reset_index(drop=True))
+        return pd.Series(told.array.take(values.cat.codes.to_numpy(), allow_fill=True), index=values.index, name=values.name)
     plain = values.astype(object)
     return plain.where(plain.notna() & (plain != "")).astype("str")
 
@@ -75,3 +80,15 @@ def month_label(table: pd.DataFrame) -> pd.Series:
     year, month = (need(table, [YEAR, MONTH])[name].astype(int) for name in (YEAR, MONTH))
     text = year.astype("str").str.zfill(4) + "-" + month.astype("str").str.zfill(2)
     return text.where(month > 0)
+
+
+def period_label(table: pd.DataFrame, every: str) -> pd.Series:
+    """Month as 2031-03, or quarter as 2031 Q1; missing where the call's time is not known.
+
+    Parameters: table, with year and month; every, month or quarter.
+    """
+    months = month_label(table)
+    if every == dates.MONTH:
+        return months
+    quarters = {one: dates.label(date.fromisoformat(f"{one}-01"), dates.QUARTER) for one in months.dropna().unique()}
+    return months.map(quarters).astype("str")

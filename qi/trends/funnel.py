@@ -12,7 +12,7 @@ from qi.model.errors import NotMeasurable
 from qi.trends.columns_used import need
 from qi.trends.intervals import COUNTS_BELOW, COUNTS_ONLY, chance_of_share, log_ways, percent, shown
 from qi.trends.proportions import wilson
-from qi.trends.shrinkage import reliability_of_variance, words
+from qi.trends.shrinkage import expected_next, reliability_of_variance, words
 
 WARNING, ALARM = 0.95, 0.998
 WITHIN, BEYOND_WARNING, BEYOND_ALARM = "within both limits", "between the 95 % and the 99.8 % limit", "beyond the 99.8 % limit"
@@ -49,6 +49,8 @@ class Funnel:
 
     points, a row a group in order of its name: group, count, n, missing, shown, value (missing below 10 cases), low and high
     (Wilson interval), limits for its n, where it lies, chance (two-sided), chance_among (the same held against so many groups).
+    Ours: a group of which all or none are so is judged by the chance of that, since a limit lies just short of all even where all
+    is likely.
     lines, the limits for drawing by n. centre, the share of all groups together. widened says that the limits allow for scatter
     beyond chance.
     """
@@ -159,9 +161,13 @@ def _limits(n: int, centre: float, tau2: float | None) -> dict[str, float]:
 def _point(count: int, n: int, centre: float, tau2: float | None) -> dict[str, float | str]:
     value, lines = count / n, _limits(n, centre, tau2)
     low, high = wilson(count, n)
-    inside = {name: lines[f"low_{name}"] <= value <= lines[f"high_{name}"] for name in ("95", "998")}
+    chance = _chance(count, n, centre, tau2)
+    inside = {
+        name: lines[f"low_{name}"] <= value <= lines[f"high_{name}"] or (count in (0, n) and chance >= 1.0 - level)
+        for name, level in (("95", WARNING), ("998", ALARM))
+    }
     lies = WITHIN if inside["95"] else BEYOND_WARNING if inside["998"] else BEYOND_ALARM
-    return {"value": value, "low": low, "high": high, **lines, "lies": lies, "chance": _chance(count, n, centre, tau2)}
+    return {"value": value, "low": low, "high": high, **lines, "lies": lies, "chance": chance}
 
 
 def _chance(count: int, n: int, centre: float, tau2: float | None) -> float:
@@ -180,6 +186,19 @@ def by_chance(groups: int, level: float) -> tuple[float, float]:
     Notes: taken as independent, with exactly that chance each; whole counts of cases make it a little less.
     """
     return groups * (1.0 - level), 1.0 - level**groups
+
+
+def expected_next_of(found: Funnel) -> pd.DataFrame:
+    """What to expect of each group next time if nothing changes, by how much of its difference can be relied on.
+
+    Parameters: found.
+    Returns: a row a group of 10 cases or more, in order of its name: group, n, value, reliability (0 to 1), expected.
+    References: as scatter_of, and qi.trends.shrinkage.
+    """
+    drawn = found.points[found.points["shown"] != COUNTS_ONLY]
+    reliability = [reliability_of_variance(1.0 / (4.0 * n), found.scatter.tau2) for n in drawn["n"]]
+    expected = [expected_next(value, found.centre, part) for value, part in zip(drawn["value"], reliability, strict=True)]
+    return drawn[["group", "n", "value"]].assign(reliability=reliability, expected=expected).reset_index(drop=True)
 
 
 def _said(points: pd.DataFrame, centre: float, scatter: Scatter, noun: str, *, widened: bool) -> list[str]:

@@ -10,6 +10,7 @@ import pandas as pd
 from qi.trends import columns_used as use
 
 HOURS_A_BAND = 6  # hours of the day drawn together (our default, no source)
+_SHORT = 3  # signs up to which a name says little by itself
 NOT_RECORDED = "not recorded"
 _NO_SENSOR = "/"
 DAY_BANDS = tuple(f"{start:02d}:00 to {start + HOURS_A_BAND - 1:02d}:59" for start in range(0, 24, HOURS_A_BAND))
@@ -61,6 +62,14 @@ def group_of(table: pd.DataFrame, by: str) -> pd.Series:
 def _band(hours: pd.Series) -> pd.Series:
     names = [DAY_BANDS[int(hour) // HOURS_A_BAND] if not np.isnan(hour) else NOT_RECORDED for hour in hours]
     return pd.Series(names, index=hours.index, dtype="str")
+
+
+def full_name(by: str, group: str) -> str:
+    """A group's name as it is said: a number or letter alone gets what it is a name of, as in Station 2.
+
+    Parameters: by, a key of WAYS; group, as group_of gives it.
+    """
+    return f"{WAYS[by].label} {group}" if by in (use.STATION, use.SHIFT, use.UNIT) and len(group) <= _SHORT else group
 
 
 def in_order(groups: pd.Series) -> list[str]:

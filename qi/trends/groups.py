@@ -9,7 +9,8 @@ import pandas as pd
 from qi.model.errors import UnknownWord
 from qi.trends import columns_used as use
 from qi.trends.averages import CASE_MEDIAN
-from qi.trends.grouping import WAYS, By, group_of, in_order
+from qi.trends.dates import MONTH
+from qi.trends.grouping import WAYS, By, full_name, group_of, in_order
 from qi.trends.intervals import COUNTS_BELOW, COUNTS_ONLY, GREY_BELOW, shown
 from qi.trends.medians import median_interval
 
@@ -19,8 +20,9 @@ class Multiples:
     """One measure in every group of cases, to be drawn as panels of equal size on one scale.
 
     rows, a row a group in order of its name: group, cases, known, missing, median, low, high (95 % interval of the median), shown;
-    median and interval are missing below 10 known cases. months: group, month (2031-03), cases, median, of the groups that are
-    drawn. scale, lowest and highest value of all panels; None where nothing is drawn. averaged says how cases were put together.
+    median and interval are missing below 10 known cases. months: group, month (2031-03, or 2031 Q1), cases, median, of the groups
+    that are drawn. scale, lowest and highest value of all panels; None where nothing is drawn. averaged says how cases were put
+    together.
     """
 
     measure: str
@@ -42,17 +44,20 @@ def way(by: str) -> By:
     return WAYS[by]
 
 
-def multiples(table: pd.DataFrame, measure: str, by: str) -> Multiples:
+def multiples(table: pd.DataFrame, measure: str, by: str, *, every: str = MONTH) -> Multiples:
     """A measure by station, shift, unit, airway, rhythm, device used, hour of day or sensors.
 
-    Parameters: table, with the measure, `by`, year, month and excluded; measure, a column of a measure's value; by, a key of WAYS.
+    Parameters: table, with the measure, `by`, year, month and excluded; measure, a column of a measure's value; by, a key of WAYS;
+    every, month or quarter.
     Returns: Multiples, excluded cases left out.
     Raises: UnknownWord for another way; BadTable for a missing column.
     References: display rule as in qi.trends.intervals; interval of the median as in qi.trends.medians.
     """
     about = way(by)
     cases = use.need(use.included(table), [measure, by])
-    told = pd.DataFrame({"group": group_of(cases, by), "month": use.month_label(cases), "value": cases[measure].astype(float)})
+    told = pd.DataFrame(
+        {"group": group_of(cases, by), "month": use.period_label(cases, every), "value": cases[measure].astype(float)}
+    )
     rows = pd.DataFrame(
         [_row(name, told.loc[told["group"] == name, "value"]) for name in in_order(told["group"])],
         columns=["group", "cases", "known", "missing", "median", "low", "high", "shown"],
@@ -60,7 +65,7 @@ def multiples(table: pd.DataFrame, measure: str, by: str) -> Multiples:
     drawn = told[told["group"].isin(rows.loc[rows["shown"] != COUNTS_ONLY, "group"])].dropna()
     months = drawn.groupby(["group", "month"], sort=True)["value"].agg(cases="count", median="median").reset_index()
     scale = None if drawn.empty else _scale(rows, months)
-    return Multiples(measure, about, rows, months, scale, CASE_MEDIAN, _notes(about, rows))
+    return Multiples(measure, about, rows, months, scale, CASE_MEDIAN, _notes(about, rows, every))
 
 
 def _row(name: str, values: pd.Series) -> tuple[object, ...]:
@@ -76,9 +81,9 @@ def _scale(rows: pd.DataFrame, months: pd.DataFrame) -> tuple[float, float]:
     return float(np.nanmin(values)), float(np.nanmax(values))
 
 
-def _notes(about: By, rows: pd.DataFrame) -> tuple[str, ...]:
+def _notes(about: By, rows: pd.DataFrame, every: str) -> tuple[str, ...]:
     notes = ["All panels have one scale. Groups stand in order of their names; there is no ranking.", CASE_MEDIAN]
-    notes.append("A month of one group rests on few cases, which stand beside it; single months say little.")
+    notes.append(f"A {every} of one group rests on few cases, which stand beside it; single {every}s say little.")
     if hidden := list(rows.loc[rows["shown"] == COUNTS_ONLY, "group"]):
         notes.append(f"Fewer than {COUNTS_BELOW} cases with a number, so counts only: {', '.join(hidden)}.")
     if grey := list(rows.loc[rows["known"].between(COUNTS_BELOW, GREY_BELOW - 1), "group"]):
@@ -88,21 +93,36 @@ def _notes(about: By, rows: pd.DataFrame) -> tuple[str, ...]:
     return (*notes, about.note) if about.note else tuple(notes)
 
 
-def met_by(table: pd.DataFrame, measure: str, by: str) -> pd.DataFrame:
+def met_by(table: pd.DataFrame, measure: str, by: str, *, yes_or_no: bool = False) -> pd.DataFrame:
     """How many cases of each group met the limit of a measure, for a funnel plot.
 
-    Parameters: as multiples, with the measure's verdict.
+    Parameters: as multiples, with the measure's verdict; yes_or_no, each case answers with 0 or 1 alone, and a yes counts as met.
     Returns: a row a group in order of its name: group, count (met), n (met or not met), missing (not measurable, no limit set or no
     such answer), shown.
     Raises: as multiples.
     """
     way(by)
-    verdict_column = use.part(measure, "verdict")
-    cases = use.need(use.included(table), [verdict_column, by])
-    groups, verdict = group_of(cases, by), cases[verdict_column]
+    column = measure if yes_or_no else use.part(measure, "verdict")
+    cases = use.need(use.included(table), [column, by])
+    groups, verdict = group_of(cases, by), cases[column]
+    if yes_or_no:
+        verdict = (verdict > 0).map({True: "met", False: "not met"}).where(verdict.notna())
     rows = []
     for name in in_order(groups):
         told = verdict[(groups == name).to_numpy()]
         met, judged = int((told == "met").sum()), int(told.isin(("met", "not met")).sum())
         rows.append((name, met, judged, len(told) - judged, shown(judged)))
     return pd.DataFrame(rows, columns=["group", "count", "n", "missing", "shown"])
+
+
+def keys_of(table: pd.DataFrame, by: str, group: str) -> list[str]:
+    """The cases of one group, by their keys, excluded ones left out.
+
+    Parameters: table, with key, `by` and excluded; by, a key of WAYS; group, its name, in full or as group_of gives it.
+    Raises: as multiples.
+    """
+    way(by)
+    cases = use.need(use.included(table), [use.KEY, by])
+    groups = group_of(cases, by)
+    meant = [one for one in groups.unique() if group in (one, full_name(by, one))]
+    return cases.loc[groups.isin(meant).to_numpy(), use.KEY].tolist()

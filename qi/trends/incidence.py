@@ -1,6 +1,5 @@
 """Cumulative incidence of something done, where the effort can end without it ("never" competes with it), by Aalen and Johansen."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -132,10 +131,11 @@ def _standard_error(curve: np.ndarray, before: np.ndarray, at_risk: np.ndarray, 
 def _interval(curve: np.ndarray, se: np.ndarray, followed: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
     z = NormalDist().inv_cdf(0.5 + level / 2.0)
     low, high = np.zeros(len(curve)), np.ones(len(curve))
-    for i, (value, error) in enumerate(zip(curve, se, strict=True)):
-        if _EDGE < value < 1.0 - _EDGE and error > 0:
-            half = z * error / (value * math.log(value))
-            low[i], high[i] = sorted((value ** math.exp(-half), value ** math.exp(half)))
-        else:
-            low[i], high[i] = wilson(round(value * followed[i]), followed[i], level=level)
+    usual = (curve > _EDGE) & (curve < 1.0 - _EDGE) & (se > 0)
+    value = curve[usual]
+    half = z * se[usual] / (value * np.log(value))
+    ends = value ** np.exp(-half), value ** np.exp(half)
+    low[usual], high[usual] = np.minimum(*ends), np.maximum(*ends)
+    for i in np.flatnonzero(~usual):
+        low[i], high[i] = wilson(round(curve[i] * followed[i]), followed[i], level=level)
     return low, high

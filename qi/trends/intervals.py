@@ -121,8 +121,10 @@ def exact_count(count: int, *, level: float = 0.95) -> tuple[float, float]:
     References: Garwood's interval (from memory); checked against the chi-squared quantiles of an independent library.
     """
     tail, most = (1.0 - level) / 2.0, count + 12.0 * math.sqrt(count + 1.0) + 20.0
-    low = 0.0 if count == 0 else _root(lambda mean: tail - (1.0 - _poisson_at_most(count - 1, mean)), 0.0, most)
-    return low, _root(lambda mean: _poisson_at_most(count, mean) - tail, 0.0, most)
+    numbers = np.arange(count + 1)
+    logs = np.concatenate([[0.0], np.cumsum(np.log(numbers[1:]))])
+    low = 0.0 if count == 0 else _root(lambda mean: tail - (1.0 - _poisson_at_most(numbers[:-1], logs[:-1], mean)), 0.0, most)
+    return low, _root(lambda mean: _poisson_at_most(numbers, logs, mean) - tail, 0.0, most)
 
 
 def byar_count(count: int, *, level: float = 0.95) -> tuple[float, float]:
@@ -160,7 +162,8 @@ def _at_most(count: int, p: float, ways: np.ndarray) -> float:
     return min(1.0, float(np.exp(ways[: count + 1] + up_to * math.log(p) + (len(ways) - 1 - up_to) * math.log1p(-p)).sum()))
 
 
-def _poisson_at_most(count: int, mean: float) -> float:
+def _poisson_at_most(numbers: np.ndarray, logs: np.ndarray, mean: float) -> float:
+    """Chance of at most the last of these numbers of events; logs, of their factorials."""
     if mean <= 0.0:
         return 1.0
-    return min(1.0, math.fsum(math.exp(k * math.log(mean) - mean - math.lgamma(k + 1)) for k in range(count + 1)))
+    return min(1.0, float(np.exp(numbers * math.log(mean) - mean - logs).sum()))

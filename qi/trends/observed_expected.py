@@ -1,7 +1,7 @@
 """Observed over expected: a group's outcomes against what a reference's rates would give for the same mix of Utstein strata."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -67,6 +67,8 @@ class Ratio:
         apart = f" {self.left_out} are left out: outcome, witness or rhythm is not known." if self.left_out else ""
         if self.shown == COUNTS_ONLY:
             return f"{self.group}: {self.observed} of {self.n}; too few cases for a comparison.{apart}"
+        if not self.expected:
+            return f"{self.group}: {self.observed} of {self.n}; none is expected at the rates of {self.reference}: no ratio.{apart}"
         about = "can be chance alone" if self.exact_low <= 1.0 <= self.exact_high else "is more than chance alone would often give"
         return (
             f"{self.group}: {self.observed} of {self.n}, and {self.expected:.1f} would be expected of the same mix of witness and "
@@ -160,3 +162,20 @@ def _ratio(name: str, rows: pd.DataFrame, reference: Reference) -> Ratio:
 
 def _over(count: float, expected: float) -> float:
     return count / expected if expected else math.nan
+
+
+def ratios_table(found: Sequence[Ratio]) -> pd.DataFrame:
+    """Ratios as a table, a row a group.
+
+    Parameters: found, of observed_expected.
+    Returns: label, n, observed, expected, value (the ratio), low and high (exact), crude, adjusted, left_out, shown; all but the
+    counts are missing below 10 cases.
+    """
+    rows = [
+        (one.group, one.n, one.observed, one.expected, one.ratio, one.exact_low, one.exact_high, one.crude, one.adjusted)
+        for one in found
+    ]
+    names = ["label", "n", "observed", "expected", "value", "low", "high", "crude", "adjusted"]
+    table = pd.DataFrame(rows, columns=names).assign(left_out=[one.left_out for one in found], shown=[one.shown for one in found])
+    told = (table["shown"] != COUNTS_ONLY).to_numpy()
+    return table.assign(**{name: table[name].where(told) for name in names[3:]})

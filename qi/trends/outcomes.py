@@ -118,8 +118,7 @@ def by_utstein(table: pd.DataFrame, outcome: str) -> tuple[GroupOutcome, ...]:
     cases = use.included(table)
     answers = outcome_of(cases, outcome)
     found = []
-    for group in utstein.GROUPS:
-        belongs = utstein.member(cases, group)
+    for group, belongs in zip(utstein.GROUPS, utstein.members(cases, utstein.GROUPS), strict=True):
         found.append(GroupOutcome(group, outcome, tally(answers[belongs == use.YES]), int(belongs.isna().sum())))
     return tuple(found)
 
@@ -152,3 +151,18 @@ def said_of_missing(table: pd.DataFrame, outcome: str) -> str:
         f"The outcome of {one.missing} of {one.n + one.missing} cases is not known: the share lies between "
         f"{one.at_least * 100:.0f} % if none of them had it and {one.at_most * 100:.0f} % if all had. {NOT_WHY}"
     )
+
+
+def shares_table(labelled: Sequence[tuple[str, Tally]]) -> pd.DataFrame:
+    """Outcomes of several groups as a table.
+
+    Parameters: labelled, name and Tally of each, in order.
+    Returns: label, count (had it), n (known), missing, value, low and high (Wilson), shown; share and interval are missing below
+    10 cases.
+    """
+    rows = []
+    for label, one in labelled:
+        of = one.share
+        given = (np.nan,) * 3 if of.shown == COUNTS_ONLY else (of.value, of.low, of.high)
+        rows.append((label, of.count, of.n, of.missing, *given, of.shown))
+    return pd.DataFrame(rows, columns=["label", "count", "n", "missing", "value", "low", "high", "shown"])

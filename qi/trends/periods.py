@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.tables import Column, make
-from qi.trends.dates import CASE, first_day, label, periods
+from qi.trends.dates import CASE, MONTH, label, periods
 from qi.trends.medians import median_interval
 from qi.trends.proportions import wilson
 
@@ -38,17 +38,57 @@ def by_period(
     verdicts, where the measure has a limit: met, not met, or anything else, which counts as neither; every, month or quarter.
     Returns: PERIODS table from the first to the last period, those without a case included; cases without a day are left out.
     """
-    day = pd.to_datetime(pd.Series(list(days)), utc=False)
-    cases = pd.DataFrame({"day": day, "value": np.asarray(list(values), dtype=float)})
-    cases["verdict"] = pd.array([None] * len(cases) if verdicts is None else list(verdicts), dtype="str")
-    cases = cases[cases["day"].notna()]
-    if cases.empty:
+    number, first = period_numbers(days, every)
+    dated = number >= 0
+    value = np.asarray(values if isinstance(values, pd.Series) else list(values), dtype=float)[dated]
+    word = _plain(verdicts, len(dated))[dated]
+    if not dated.any():
         return make(PERIODS)
-    starts = [first_day(one.date(), every) for one in cases["day"]]
-    groups = {start: rows for start, rows in cases.groupby(starts)}
-    rows = [_row(start, groups.get(start, cases.iloc[:0]), every) for start in periods(min(starts), max(starts), every)]
+    number = number[dated]
+    order = np.argsort(number, kind="stable")
+    edges = np.searchsorted(number[order], np.arange(number.max() + 2))
+    value, met, failed = value[order], (word == "met")[order], (word == "not met")[order]
+    last = _months_on(first, int(number.max()), every)
+    rows = [
+        _row(start, value[a:b], int(met[a:b].sum()), int(failed[a:b].sum()), every)
+        for start, a, b in zip(periods(first, last, every), edges[:-1], edges[1:], strict=True)
+    ]
     table = pd.DataFrame(rows)
     return make(PERIODS, **{column.name: table[column.name] for column in PERIODS})
+
+
+def period_numbers(days: Iterable[object], every: str) -> tuple[np.ndarray, date]:
+    """Which month or quarter each day falls in.
+
+    Parameters: days by the clocks of the place, missing ones among them; every, month or quarter.
+    Returns: number of each period from the first that has a day, which is 0; -1 for a missing day; and that first period's day.
+    """
+    day = pd.to_datetime(days if isinstance(days, pd.Series) else pd.Series(list(days), dtype=object), utc=False)
+    if day.isna().all():
+        return np.full(len(day), -1), date(1, 1, 1)
+    month = (day.dt.year * 12 + day.dt.month - 1).to_numpy(dtype=float)
+    step = 1 if every == MONTH else 3
+    period = np.floor(month / step)
+    lowest = int(np.nanmin(period))
+    months = lowest * step
+    return np.nan_to_num(period - lowest, nan=-1.0).astype(int), date(months // 12, months % 12 + 1, 1)
+
+
+def periods_of(first: date, count: int, every: str) -> list[str]:
+    """Labels of so many months or quarters from a first one."""
+    return [label(one, every) for one in periods(first, _months_on(first, count - 1, every), every)] if count else []
+
+
+def _months_on(first: date, count: int, every: str) -> date:
+    months = first.year * 12 + first.month - 1 + count * (1 if every == MONTH else 3)
+    return date(months // 12, months % 12 + 1, 1)
+
+
+def _plain(verdicts: Iterable[object] | None, count: int) -> np.ndarray:
+    """Verdicts as plain objects, so that a missing one equals nothing."""
+    if verdicts is None:
+        return np.full(count, None, dtype=object)
+    return np.asarray(verdicts if isinstance(verdicts, pd.Series) else list(verdicts), dtype=object)
 
 
 def by_case(names: Iterable[str], days: Iterable[object], values: Iterable[float]) -> pd.DataFrame:
@@ -57,9 +97,8 @@ def by_case(names: Iterable[str], days: Iterable[object], values: Iterable[float
     Parameters: names, labels of the cases; days; values, NaN where the measure is not measurable.
     Returns: table of points with label, start, n (1) and value; cases without a day or value are left out.
     """
-    table = pd.DataFrame(
-        {"label": list(names), "day": pd.to_datetime(pd.Series(list(days))), "value": np.asarray(list(values), float)}
-    )
+    day = pd.to_datetime(pd.Series(list(days)))
+    table = pd.DataFrame({"label": list(names), "day": day, "value": np.asarray(list(values), float)})
     table = table[table["day"].notna() & table["value"].notna()].sort_values("day", kind="stable")
     starts = [label(one.date(), CASE) for one in table["day"]]
     return pd.DataFrame({"label": table["label"].to_numpy(), "start": starts, "n": 1.0, "value": table["value"].to_numpy()})
@@ -81,16 +120,15 @@ def share_points(table: pd.DataFrame) -> pd.DataFrame:
     return named.assign(value=table["share"])
 
 
-def _row(start: date, rows: pd.DataFrame, every: str) -> dict[str, object]:
-    known = rows["value"].dropna().to_numpy()
+def _row(start: date, values: np.ndarray, met: int, failed: int, every: str) -> dict[str, object]:
+    known = values[~np.isnan(values)]
     middle = median_interval(known)
-    met = int((rows["verdict"] == "met").sum())
-    judged = met + int((rows["verdict"] == "not met").sum())
+    judged = met + failed
     low, high = wilson(met, judged)
     return {
         "label": label(start, every),
         "start": label(start, CASE),
-        "cases": len(rows),
+        "cases": len(values),
         "n": len(known),
         "median": middle.value,
         "median_low": middle.low,

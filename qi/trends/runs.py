@@ -14,6 +14,7 @@ import pandas as pd
 FEWEST_USEFUL = 10  # run rules say nothing below this many useful points (Anhøj and Olesen 2014, table from 10)
 _RARE = Fraction(1, 20)  # crossings fewer than in the lowest 5 % of unchanging series
 _NODES = 24
+EXACT_TRIALS = 300
 MOST_BY_CHANCE = 0.25  # run rules that so many unchanging series would break say nothing (our mark, no source)
 
 
@@ -108,9 +109,13 @@ def lower_half_point(trials: int, share: Fraction) -> int:
     """Smallest count at or below which a binomial of so many trials at one half falls with at least this chance.
 
     Parameters: trials, 0 or more; share, above 0 to 1.
-    Returns: 0 to trials.
+    Returns: 0 to trials; counted in whole numbers, above EXACT_TRIALS in floats.
     """
-    wanted = share * 2**trials
+    if trials > EXACT_TRIALS:
+        logs = np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, trials + 1)))])
+        chances = np.exp(logs[-1] - logs - logs[::-1] - trials * math.log(2.0))
+        return int(np.searchsorted(np.cumsum(chances), float(share)))
+    wanted = math.ceil(share * 2**trials)
     ways, total, count = 1, 1, 0
     while total < wanted:
         ways = ways * (trials - count) // (count + 1)

@@ -12,6 +12,7 @@ from qi.trends.rules import RULES
 from qi.trends.signals import BEYOND_LIMITS, FEW_CROSSINGS, LONG_RUN, Signal
 
 _EVENTS = ("g", "t")
+MOST_POINTS = 3  # beyond the limits that have a sentence each; more of them share one
 
 
 def in_words(chart: Chart, found: Sequence[Signal]) -> tuple[str, ...]:
@@ -21,10 +22,31 @@ def in_words(chart: Chart, found: Sequence[Signal]) -> tuple[str, ...]:
     Returns: one sentence a signal; without any, what may be said of that.
     """
     if found:
-        return tuple(_sentence(chart, signal) for signal in found)
+        many = [signal for signal in found if signal.rule == BEYOND_LIMITS]
+        alone = [signal for signal in found if signal.rule != BEYOND_LIMITS or len(many) <= MOST_POINTS]
+        return tuple(_sentence(chart, signal) for signal in alone) + (_many(chart, many) if len(many) > MOST_POINTS else ())
     if not (any(section.runs for section in chart.sections) or chart.points["high"].notna().any()):
         return ("No signal can be looked for: the points are too few, or too many of them lie on the centre.",)
     return ("No signal: nothing here is unlikely by chance. That does not show that nothing changed.",)
+
+
+def in_short(chart: Chart, found: Sequence[Signal]) -> str:
+    """The newest signal of a chart in a few words, for a small one; runs before crossings, crossings before single points."""
+    if not found:
+        looked = any(section.runs for section in chart.sections) or chart.points["high"].notna().any()
+        return "no signal" if looked else "too few points for a signal"
+    runs = [one for one in found if one.rule == LONG_RUN]
+    if runs:
+        one = max(runs, key=lambda run: run.last)
+        where = "above" if one.above else "below"
+        first = chart.points["label"].iloc[one.first]
+        return f"{one.count} in a row {where} since {first}" if one.ongoing else f"{one.count} in a row {where} from {first}"
+    if crossings := next((one for one in found if one.rule == FEW_CROSSINGS), None):
+        times = {0: "never", 1: "once", 2: "twice"}.get(crossings.count or 0, f"only {crossings.count} times")
+        return f"crosses the {chart.centre_name} {times}"
+    last = found[-1]
+    side = {True: "above the upper limit", False: "below the lower limit", None: last.rule}[last.above]
+    return f"{side} in {chart.points['label'].iloc[last.last]}" if last.rule == BEYOND_LIMITS else last.rule
 
 
 def shift_in_words(change: Shift, unit: str) -> str:
@@ -92,6 +114,22 @@ def _beyond(chart: Chart, signal: Signal) -> str:
     value = _size(point["value"], chart.unit)
     where = f"{_when(chart, signal.first)} ({value}{n}) lies {side} limit of {_size(limit, chart.unit)}"
     return f"{where}: rare by chance for any one point."
+
+
+def _many(chart: Chart, found: Sequence[Signal]) -> tuple[str, ...]:
+    """Many points beyond the limits, a sentence for each side and phase."""
+    sides = dict.fromkeys((signal.phase, signal.above) for signal in found)
+    said = []
+    for phase, above in sides:
+        rows = [signal.first for signal in found if (signal.phase, signal.above) == (phase, above)]
+        where = f"Phase {phase}: " if len(chart.sections) > 1 else ""
+        many = counted(len(rows), _noun(chart))
+        side = "above the upper" if above else "below the lower"
+        verb = "lies" if len(rows) == 1 else "lie"
+        names = ", ".join(str(chart.points["label"].iloc[row]) for row in rows)
+        text = f"{where}{many} {verb} {side} limit ({names}): rare by chance for any one point."
+        said.append(text[0].upper() + text[1:])
+    return tuple(said)
 
 
 def _rule(chart: Chart, signal: Signal) -> str:

@@ -61,7 +61,16 @@ class Curve:
         """counts only, grey or plain."""
         return shown(self.incidence.n)
 
+    @property
+    def once(self) -> tuple[str, ...]:
+        """What is to be known of it beside its numbers; the same for all curves of one question."""
+        return tuple(note for note in (self.asked.note, *self.notes) if note)
+
     def words(self) -> str:
+        """In plain words, with what is to be known."""
+        return " ".join((self.in_numbers(), *self.once))
+
+    def in_numbers(self) -> str:
         """In plain words: shares by the marks, the median, who never had it, who is left out."""
         curve = self.incidence
         counts = f"done in {curve.done_n} of {counted(curve.n, 'case')}, the effort ended without it in {curve.never_n}"
@@ -72,7 +81,7 @@ class Curve:
         parts += [f"Left out: {', '.join(f'{count} ({why})' for why, count in self.left_out.items())}."] if self.left_out else []
         if self.late_end:
             parts.append(f"When the effort ended without it is not known in {self.late_end}: taken as the latest moment of all.")
-        return " ".join(part for part in (*parts, shown_words(curve.n), self.asked.note, *self.notes) if part)
+        return " ".join(part for part in (*parts, shown_words(curve.n)) if part)
 
 
 def _by(marks: Sequence[At]) -> str:
@@ -224,7 +233,11 @@ def _labels(cases: pd.DataFrame, since: date | None, *, with_device: bool) -> pd
         told = use.said(use.need(cases, [use.DEVICE_USED])[use.DEVICE_USED])
         words = told.map({use.YES: "with the ITD", use.NO: "without the ITD"}).astype("str")
         parts.append(words.fillna("ITD not known"))
-    return pd.Series([", ".join(part for part in row if part) for row in zip(*parts, strict=True)], index=cases.index, dtype="str")
+    told = pd.concat(parts, axis="columns", keys=range(len(parts)))
+    which = told.groupby(list(told.columns), sort=False).ngroup().to_numpy()
+    few = told.iloc[np.unique(which, return_index=True)[1]]
+    joined = pd.array([", ".join(part for part in row if part) for row in few.itertuples(index=False)], dtype="str")
+    return pd.Series(joined.take(which), index=cases.index)
 
 
 def _curve(asked: Asked, label: str, told: pd.DataFrame, notes: Sequence[str]) -> Curve | None:
@@ -236,3 +249,33 @@ def _curve(asked: Asked, label: str, told: pd.DataFrame, notes: Sequence[str]) -
     time = known["time_s"].fillna(0.0 if np.isnan(latest) else latest)
     left_out = told["why"].dropna().value_counts(sort=False).to_dict()
     return Curve(asked, label, incidence(time, known["code"].astype(int)), left_out, int(late.sum()), tuple(notes))
+
+
+def marks_table(found: Sequence[Curve]) -> pd.DataFrame:
+    """What curves say at the marks, a row a group of cases.
+
+    Parameters: found, of `curves`.
+    Returns: label, n, done, never and record_ends (cases), for each mark by_60_s and so on with _low and _high (shares), median_s,
+    median_low_s and median_high_s [s], left_out (cases); shares and medians are missing below 10 cases, and where they cannot be
+    told or are not reached.
+    """
+    return pd.DataFrame([_marks_row(one) for one in found])
+
+
+def _marks_row(one: Curve) -> dict[str, object]:
+    curve, hidden = one.incidence, one.shown == COUNTS_ONLY
+    row: dict[str, object] = {
+        "label": one.label or "all cases",
+        "n": curve.n,
+        "done": curve.done_n,
+        "never": curve.never_n,
+        "record_ends": curve.censored_n,
+    }
+    for at in one.marks:
+        name, known = f"by_{at.time_s:g}_s", at.value is not None and not hidden
+        row |= {name: at.value if known else np.nan, f"{name}_low": at.low if known else np.nan}
+        row[f"{name}_high"] = at.high if known else np.nan
+    low, high = curve.median_interval_s
+    told = (("median_s", curve.median_s), ("median_low_s", low), ("median_high_s", high))
+    row |= {name: np.nan if value is None or hidden else value for name, value in told}
+    return row | {"left_out": sum(one.left_out.values())}

@@ -96,13 +96,30 @@ def member(table: pd.DataFrame, group: Group) -> pd.Series:
     References: comparator, and it with bystander CPR: CARES 2017 report p. 28 (read); all EMS-treated as the first denominator
     and EMS-witnessed apart: Utstein 2015 (from memory).
     """
-    use.need(table, NEEDED)
+    return members(table, [group])[0]
+
+
+def members(table: pd.DataFrame, groups: Sequence[Group]) -> tuple[pd.Series, ...]:
+    """Whether each case is in each of several groups, as `member` says, at little more than the cost of one."""
+    few, told = _combinations(table)
+    return tuple(told(_member(few, group)) for group in groups)
+
+
+def _member(table: pd.DataFrame, group: Group) -> pd.Series:
     answer = pd.Series(use.YES, index=table.index, dtype="str")
     for condition in group.conditions:
         told = condition(table)
         open_ = (told.isna() & (answer != use.NO)) | (answer.isna() & (told != use.NO))
         answer = answer.where(~(told == use.NO).to_numpy(), use.NO).where(~open_.to_numpy())
     return answer
+
+
+def _combinations(table: pd.DataFrame) -> tuple[pd.DataFrame, Callable[[pd.Series], pd.Series]]:
+    """Each combination of the words of NEEDED once, and what tells every case the answer of its own combination."""
+    told = use.need(table, NEEDED)[list(NEEDED)]
+    which = told.groupby(list(NEEDED), dropna=False, observed=True, sort=False).ngroup().to_numpy()
+    few = told.iloc[np.unique(which, return_index=True)[1]]
+    return few, lambda answer: pd.Series(answer.array.take(which), index=table.index, dtype="str")
 
 
 def stratum(table: pd.DataFrame) -> pd.Series:
@@ -112,9 +129,20 @@ def stratum(table: pd.DataFrame) -> pd.Series:
     Returns: text, one a case; a case witnessed by the crew needs no rhythm.
     Raises: as member.
     """
-    groups = {group.key: group for group in GROUPS}
-    found = pd.Series(np.nan, index=table.index, dtype="str")
-    for key in STRATA:
-        conditions = groups["comparator" if key == "bystander_shockable" else key]
-        found = found.where((member(table, conditions) != use.YES).to_numpy(), key)
-    return found
+    few, told = _combinations(table)
+    return told(_stratum(few))
+
+
+def _stratum(table: pd.DataFrame) -> pd.Series:
+    who = {word: (witnessed_by(word)(table) == use.YES).to_numpy() for word in (EMS, BYSTANDER, NOBODY)}
+    rhythm = shockable(table)
+    shocks, not_shocks = (rhythm == use.YES).to_numpy(), (rhythm == use.NO).to_numpy()
+    so = {
+        "ems_witnessed": who[EMS],
+        "bystander_shockable": who[BYSTANDER] & shocks,
+        "bystander_not_shockable": who[BYSTANDER] & not_shocks,
+        "unwitnessed_shockable": who[NOBODY] & shocks,
+        "unwitnessed_not_shockable": who[NOBODY] & not_shocks,
+    }
+    found = pd.Series(np.select(list(so.values()), list(so), ""), index=table.index, dtype="str")
+    return found.where(found != "")

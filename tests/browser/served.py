@@ -8,12 +8,17 @@ import urllib.request
 from contextlib import contextmanager
 
 
-@contextmanager
-def served(script, place):
-    """Serve a Streamlit script from the folder `place` and give its address."""
+def free_port():
+    """A port of this machine that nobody listens on."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+        return free.getsockname()[1]
+
+
+@contextmanager
+def served(script, place, port=None):
+    """Serve a Streamlit script from the folder `place`, on a free port where none is given, and give its address."""
+    port = port or free_port()
     options = {
         "server.port": port,
         "server.address": "127.0.0.1",
@@ -25,14 +30,15 @@ def served(script, place):
     command += [f"--{name}={value}" for name, value in options.items()]
     with (place / "log.txt").open("w") as log, subprocess.Popen(command, cwd=place, stdout=log, stderr=log) as server:
         try:
-            _wait_until_healthy(f"http://127.0.0.1:{port}/_stcore/health")
+            wait_until_healthy(f"http://127.0.0.1:{port}/_stcore/health")
             yield f"http://127.0.0.1:{port}"
         finally:
             server.terminate()
             server.wait(timeout=10)
 
 
-def _wait_until_healthy(url):
+def wait_until_healthy(url):
+    """Wait until a server answers at an address."""
     for _ in range(200):
         try:
             with urllib.request.urlopen(url, timeout=1) as answer:

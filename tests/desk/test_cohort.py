@@ -2,6 +2,7 @@
 
 import shutil
 from datetime import UTC
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -9,16 +10,16 @@ import pytest
 
 from qi.desk import cohort as desk
 from qi.desk import definitions, signing
-from qi.desk.bring_in import bring_in
+from qi.desk.bring_in import bring_in, bring_in_all
 from qi.desk.opened import open_case, review_of
 from qi.library.library import Library
-from qi.model.errors import NoSuchCase
+from qi.model.errors import NoSuchCase, UnreadableFile
 from qi.trends import cohort
 from qi.trends import cohort_store as store
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
 AGENCY = "Rillstone Valley EMS"
-CHILD, GOOD = "rv-2031-0131", "rv-2031-0107"
+CHILD, GOOD, THIRD = "rv-2031-0131", "rv-2031-0107", "rv-2031-0118"
 SHORT = 'extends = "adult-2020"\n[definitions]\nlong_pause_s = 5\n'
 
 
@@ -61,6 +62,9 @@ def number(kept, id_, of=None):
 
 def test_every_case_has_a_row_as_the_machine_finds_it_and_nothing_is_measured_twice(library):
     keys = [bring(library, name) for name in (CHILD, GOOD)]
+    assert not desk.out_of_date(library)
+    assert build(library) == []
+    shutil.rmtree(desk.folder(library))
     assert desk.out_of_date(library)
     assert sorted(build(library)) == [GOOD, CHILD]
     assert not desk.out_of_date(library)
@@ -145,14 +149,189 @@ def test_a_removed_case_goes_at_the_next_build(library):
 def test_a_case_that_cannot_be_measured_is_named_and_keeps_its_row(library, tmp_path):
     key, other = bring(library, CHILD), bring(library, GOOD)
     build(library)
-    library.write(key, "assigned", {"to": "B. Lund"}, who="M. Ortiz", after=0)
-    library.write(other, "assigned", {"to": "B. Lund"}, who="M. Ortiz", after=0)
     shutil.rmtree(library.folder / "cases" / key)
+    for one in (key, other):
+        library.sign(one, {"measures": []}, who="M. Ortiz", after=0)
+    with pytest.raises(UnreadableFile):
+        desk.update(library, key)
+    desk.follow(library, key)
     done = {case_id: said for _, case_id, said in desk.build(library)}
     assert done[CHILD]
     assert done[GOOD] == ""
     assert row(library, key)["last_line"] == 0
     assert row(library, other)["last_line"] == 1
+
+
+def test_a_page_tells_again_what_failed_and_tries_it_again_once_something_changed(library, monkeypatch):
+    key = bring(library, CHILD)
+    stored = library.folder / "cases" / key
+    stored.rename(library.folder / "away")
+    library.sign(key, {"measures": []}, who="M. Ortiz", after=0)
+    ((count, case_id, said),) = desk.refresh(library)
+    assert (count, case_id) == (1, CHILD)
+    assert said
+    tried = []
+    monkeypatch.setattr(desk, "rows_of", lambda library, entry, review=None: tried.append(entry.key))
+    for _ in range(3):
+        assert list(desk.refresh(library)) == [(1, CHILD, said)]
+    assert not tried
+    monkeypatch.undo()
+    (library.folder / "away").rename(stored)
+    assert list(desk.refresh(library)) == [(1, CHILD, said)]
+    assert build(library) == [CHILD]
+    assert list(desk.refresh(library)) == []
+    assert row(library, key)["source"] == "signed"
+
+
+def test_a_page_looks_once_and_then_only_whether_anything_changed(library, monkeypatch):
+    key = bring(library, CHILD)
+    looked = []
+    counted = desk.changes.held
+    monkeypatch.setattr(desk.changes, "held", lambda place: looked.append(place) or counted(place))
+    for _ in range(3):
+        assert list(desk.refresh(library)) == []
+    assert len(looked) == 1
+    library.write(key, "excluded", {"reason": "dnr"}, who="M. Ortiz", after=0)
+    assert list(desk.refresh(library)) == [(1, CHILD, "")]
+    assert row(library, key)["excluded"] == "dnr"
+    assert list(desk.refresh(library)) == []
+    library.remove(key, who="M. Ortiz")
+    assert list(desk.refresh(library)) == []
+    assert cohort.read(desk.folder(library), ["key"]).empty
+    (library.folder / "protocols" / "ours.toml").write_text(SHORT, encoding="utf-8")
+    assert list(desk.refresh(library)) == []
+    assert not desk.out_of_date(library)
+
+
+def test_a_row_that_was_lost_on_disk_is_found_missing(library):
+    """As where two programs wrote the same month at once, and one did not see the other's row."""
+    keys = [bring(library, name) for name in (CHILD, GOOD)]
+    assert list(desk.refresh(library)) == []
+    store.drop(desk.folder(library), keys[:1])
+    assert list(desk.refresh(library)) == [(1, CHILD, "")]
+    assert len(cohort.read(desk.folder(library), ["key"])) == 2
+
+
+def test_what_changes_no_number_is_written_into_the_row_without_measuring(library, monkeypatch):
+    key, other = bring(library, GOOD), bring(library, CHILD)
+    before, events = row(library, key), cohort.read_events(desk.folder(library), "pauses")
+    monkeypatch.setattr(desk, "open_case", lambda *given: pytest.fail("measured"))
+    write = partial(library.write, key, who="M. Ortiz")
+    write("correction", {"action": "add", "subject": "rosc", "start_s": 300.0, "why": "seen on the film"}, after=0)
+    write("clock", {"clock": "dispatch", "offset_s": 4.0, "uncertainty_s": 1.0, "method": "x", "why": "y"}, after=1)
+    write("excluded", {"reason": "trauma"}, after=2)
+    write("outcome", {"field": "survived_to_discharge", "value": True}, after=3)
+    write("outcome", {"field": "cpc", "value": 2}, after=4)
+    write("outcome", {"field": "any_rosc", "value": False}, after=5)
+    write("undo", {"undoes": 6}, after=6)
+    assert desk.update(library, key)
+    after = row(library, key)
+    assert (after["excluded"], after["survived_to_discharge"], after["cpc"]) == ("trauma", "yes", 2.0)
+    assert after["any_rosc"] == before["any_rosc"] == "yes"
+    assert after["last_line"] == 7
+    same = before.index.difference(["excluded", "survived_to_discharge", "cpc", "last_line"])
+    pd.testing.assert_series_equal(after[same], before[same])
+    pd.testing.assert_frame_equal(cohort.read_events(desk.folder(library), "pauses"), events)
+    assert row(library, other)["last_line"] == 0
+    monkeypatch.undo()
+    build(library, anew=True)
+    again = row(library, key)
+    pd.testing.assert_series_equal(after.drop("measured_at"), again.drop("measured_at"))
+
+
+def test_a_case_that_is_signed_has_its_row_at_once_as_it_would_be_measured(library):
+    key = bring(library, CHILD)
+    opened = open_case(library, key)
+    library.write(key, "correction", {"action": "add", "subject": "rosc", "start_s": 300.0, "why": "seen"}, who="M. Ortiz", after=0)
+    lines = library.lines(key)
+    signing.sign(library, opened, lines, review_of(opened, lines), who="M. Ortiz", after=1)
+    made = row(library, key)
+    assert (made["source"], made["version"], made["measured_anew"], made["last_line"]) == ("signed", 1, False, 2)
+    assert library.versions(key)[0].record["definitions"] == made["definitions_digest"]
+    assert list(desk.refresh(library)) == []
+    build(library, anew=True)
+    pd.testing.assert_series_equal(row(library, key), made)
+
+
+def test_cases_that_come_in_have_their_rows_at_once_as_they_would_be_measured(library):
+    done = list(bring_in_all(library, [SAMPLES / CHILD, SAMPLES / GOOD], who="M. Ortiz", agency=AGENCY))
+    assert [one.how for _, one in done] == ["new", "new"]
+    assert list(desk.refresh(library)) == []
+    made = cohort.read(desk.folder(library)).drop(columns="measured_at")
+    assert len(made) == 2
+    build(library, anew=True)
+    again = cohort.read(desk.folder(library)).drop(columns="measured_at")
+    pd.testing.assert_frame_equal(again, made, check_categorical=False)
+
+
+def test_files_that_come_later_are_measured(library, tmp_path):
+    part = tmp_path / GOOD
+    shutil.copytree(SAMPLES / GOOD, part)
+    (part / "monitor.edf").unlink()
+    key = bring(library, GOOD, part)
+    assert not row(library, key)["has_recording"]
+    assert bring_in(library, SAMPLES / GOOD, who="M. Ortiz", agency=AGENCY).how == "grown"
+    assert row(library, key)["has_recording"]
+    assert row(library, key)["last_line"] == len(library.lines(key)) == 1
+    assert list(desk.refresh(library)) == []
+
+
+def test_nothing_that_goes_wrong_with_the_table_breaks_an_act(library, monkeypatch):
+    def broken(*given, **named):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(desk, "rows_of", broken)
+    key = bring(library, CHILD)
+    opened = open_case(library, key)
+    signing.sign(library, opened, [], review_of(opened, []), who="M. Ortiz", after=0)
+    assert len(library.versions(key)) == 1
+    monkeypatch.undo()
+    assert list(desk.refresh(library)) == [(1, CHILD, "")]
+    assert row(library, key)["source"] == "signed"
+
+
+def test_without_a_table_nothing_is_begun_for_a_case_among_others(library):
+    bring(library, CHILD)
+    shutil.rmtree(desk.folder(library))
+    bring(library, GOOD)
+    assert desk.out_of_date(library)
+    assert {case_id for _, case_id, _ in desk.refresh(library)} == {CHILD, GOOD}
+    assert len(cohort.read(desk.folder(library), ["key"])) == 2
+
+
+def test_a_refresh_that_breaks_off_keeps_what_was_measured(library):
+    keys = [bring(library, name) for name in (CHILD, GOOD)]
+    store.drop(desk.folder(library), keys)
+    work = desk.refresh(library)
+    next(work)
+    work.close()
+    assert len(cohort.read(desk.folder(library), ["key"])) == 1
+    assert len(list(desk.refresh(library))) == 1
+
+
+def test_measures_that_stay_when_a_case_goes_stay_in_every_table(library):
+    key, gone, other = bring(library, CHILD), bring(library, GOOD), bring(library, THIRD)
+    made = row(library, key)
+    library.remove(key, who="M. Ortiz", measures_kept=True)
+    library.remove(gone, who="M. Ortiz")
+    for one in (key, gone):
+        assert desk.update(library, one)
+    assert set(cohort.read(desk.folder(library), ["key"])["key"]) == {key, other}
+    (library.folder / "protocols" / "ours.toml").write_text(SHORT, encoding="utf-8")
+    assert list(desk.refresh(library)) == [(1, THIRD, "")]
+    pd.testing.assert_series_equal(row(library, key), made)
+    assert len(cohort.read_events(desk.folder(library), "pauses", None, [("key", "==", key)])) > 0
+
+
+def test_a_case_that_is_removed_leaves_no_row_in_earlier_tables_either(library, own):
+    key, other = own
+    (library.folder / "protocols" / "ours.toml").write_text(SHORT, encoding="utf-8")
+    build(library)
+    library.remove(key, who="M. Ortiz")
+    desk.forget(library, [key])
+    for place in (desk.folder(library), *desk.earlier(library)):
+        assert cohort.read(place, ["key"])["key"].tolist() == [other]
+    assert len(desk.earlier(library)) == 1
 
 
 @pytest.fixture

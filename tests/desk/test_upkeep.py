@@ -2,10 +2,13 @@
 
 import shutil
 
-from qi.desk import upkeep
+from qi.desk import cohort, upkeep
 from qi.desk.bring_in import bring_in, summary
 from qi.desk.opened import open_case, review_of
 from qi.library import place
+from qi.model.errors import QiError
+from qi.trends import cohort_store as store
+from qi.trends.cohort import read, read_events
 from tests.desk.conftest import AGENCY, SAMPLES
 
 
@@ -25,6 +28,29 @@ def test_a_library_that_was_rebuilt_is_as_it_was(library, good):
         assert again.facts == case.facts
         assert again.start == case.start
     assert [line.kind for line in library.lines(good)] == ["finding"]
+
+
+def test_a_rebuild_makes_the_cohort_table_anew_as_well(library, good):
+    """A row of which nobody knows whence is another than the case's own, and nothing in the journal tells that."""
+    table = cohort.folder(library)
+    before = read(table)
+    pauses, shocks = (read_events(table, name) for name in ("pauses", "shocks"))
+    store.put(table, before.assign(compression_fraction=0.5), pauses, shocks)
+    assert list(cohort.build(library)) == []
+    assert [trouble for _, _, trouble in upkeep.rebuild(library)] == [""]
+    after = read(table)
+    assert after["compression_fraction"].tolist() == before["compression_fraction"].tolist() != [0.5]
+
+
+def test_a_case_that_the_cohort_table_cannot_have_is_named(library, good, monkeypatch):
+    def broken(*given, **named):
+        raise QiError("cannot be measured")
+
+    monkeypatch.setattr(cohort, "rows_of", broken)
+    assert list(upkeep.rebuild(library)) == [
+        (1, "rv-2031-0107", ""),
+        (1, "rv-2031-0107", "not in the cohort table: cannot be measured"),
+    ]
 
 
 def test_what_cannot_be_made_anew_is_named_and_stops_nothing(library, good):

@@ -137,3 +137,10 @@ def test_unsafe_ids_become_safe_and_it_is_said(header_of, name, safe):
     header = header_of(f"id = '{name}'\n")
     assert header.id == safe
     assert ("not safe as a file name" in told(header.notes)) == (name != safe)
+
+
+def test_what_the_hospital_is_able_to_do(header_of):
+    assert header_of('[arrest]\nhospital = ["PCI capable", "general"]\n').facts.hospital == ("PCI capable", "general")
+    unknown = header_of('[arrest]\nhospital = ["heart center"]\n')
+    assert unknown.facts.hospital == ()
+    assert "heart center" in told(unknown.notes)

@@ -341,3 +341,34 @@ def test_nothing_with_a_time(tmp_path: Path):
     assert care.start is None
     assert care.events.empty
     assert len(texts(care, "warning")) == 2
+
+
+def test_an_ecg_of_twelve_leads_is_an_event_and_any_other_is_none(tmp_path: Path):
+    """eVitals.04: 12-lead left and right, 15- and 18-lead; not 3-lead; not where eVitals.03 says by a PN that none was taken."""
+    kinds = ("3304007", "3304009", "3304011", "3304013", "3304001", "3304099")
+    vitals = [Vital(at(400 + number), rhythms=("organised",), ecg_type=code) for number, code in enumerate(kinds)]
+    (part,) = read_made(tmp_path, record(vitals=(*vitals, Vital(at(500), ecg_type="3304007", prior=True))))
+    assert [row[0] for row in told(part, "ecg_12_lead")] == ["09:06:52", "09:06:53", "09:06:54", "09:06:55", "09:08:32"]
+    assert part.events[part.events["type"] == "ecg_12_lead"]["by"].dropna().tolist() == ["prior"]
+    assert [one.name for one in part.unknown] == ["eVitals.04 3304099"]
+    content = (tmp_path / "made.xml").read_text()
+    nothing = content.replace("<eVitals.03>9901047</eVitals.03>", '<eVitals.03 xsi:nil="true" PN="8801019"/>')
+    (tmp_path / "made.xml").write_text(nothing)
+    (part,) = nemsis.read(tmp_path / "made.xml", ABOUT)
+    assert [row[0] for row in told(part, "ecg_12_lead")] == ["09:08:32"]
+
+
+def test_a_twelve_lead_without_a_time_is_kept_aside(tmp_path: Path):
+    (part,) = read_made(tmp_path, record(vitals=(Vital(None, ecg_type="3304007", systolic=90),)))
+    assert told(part, "ecg_12_lead") == []
+    assert "vital signs without a time kept aside: systolic 90, 12-lead, left-sided" in " ".join(texts(part))
+
+
+def test_what_the_hospital_is_able_to_do(tmp_path: Path):
+    """eDisposition.23: several kinds in their order; an unknown code is said and left out; nil with an NV is not recorded."""
+    (part,) = read_made(tmp_path, record(hospital=("9908033", "9908021", "9908099")))
+    assert part.facts.hospital == ("PCI capable 24/7", "trauma level 1")
+    assert "eDisposition.23 has code 9908099, which is not in the standard's list" in " ".join(texts(part, "warning"))
+    assert [one.name for one in part.unknown] == ["eDisposition.23 9908099"]
+    (part,) = read_made(tmp_path, record())
+    assert part.facts.hospital == ()

@@ -4,6 +4,7 @@ The samples lie in ../shared and are no part of this repository; where they are 
 was typed from reading the XML, not taken from the reader; three tests count it once more straight from the XML.
 """
 
+import csv
 from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,9 +14,10 @@ import pytest
 from lxml import etree
 
 from qi.intake import nemsis
+from qi.intake import nemsis_codes as codes
 from qi.model.tables import EVENTS, VITALS, check
-from qi.model.vocabulary import EVENT_VALUES, UNMAPPED
-from tests.intake.care_records import ABOUT, SAMPLES, clock, drugs, needs_samples, sample, texts, told, vitals
+from qi.model.vocabulary import EVENT_VALUES, HOSPITAL_KINDS, UNMAPPED
+from tests.intake.care_records import ABOUT, SAMPLES, SHARED, clock, drugs, needs_samples, sample, texts, told, vitals
 
 TIME_WORDS = ("call_received", "dispatched", "en_route", "on_scene", "at_patient", "left_scene", "at_hospital", "care_transferred")
 ARREST_WORDS = ("arrest_recognised", "cpr_started", "rosc", "terminated")
@@ -296,6 +298,37 @@ def test_numbers_of_the_samples_are_vitals(year: int):
     numbers = Counter(float(text) for text in values if text not in ("P", "High", "Low"))
     assert Counter(care.vitals["value"].dropna()) == numbers
     assert len(care.vitals) == len(values)
+
+
+@needs_samples
+@pytest.mark.parametrize("year", [2021, 2022, 2023, 2024, 2025])
+def test_twelve_lead_ecgs_and_the_hospital_are_read(year: int):
+    """eVitals.04 of twelve leads or more, procedure 268400002 and eDevice.03 4103001, counted straight from the XML;
+    eDisposition.23 is general (9908007) in the three that were taken to a hospital."""
+    tree = etree.parse(sample(year))
+    read = nemsis.read(sample(year), ABOUT)
+    values = "|".join(f"//*[local-name()='{name}']" for name in ("eVitals.04", "eProcedures.03", "eDevice.03"))
+    wanted = {"3304007", "3304009", "3304011", "3304013", "268400002", "4103001"}
+    count = sum((one.text or "").strip() in wanted and one.get("PN") is None for one in tree.xpath(values))
+    assert sum(int((part.events["type"] == "ecg_12_lead").sum()) for part in read) == count
+    assert read[0].facts.hospital == (("general",) if year in (2021, 2022, 2024) else ())
+
+
+@pytest.mark.skipif(not (SHARED / "review-codes.csv").is_file(), reason="the standard's code lists are not here")
+@pytest.mark.parametrize(("element", "ours"), [("eVitals.04", codes.ECG_TYPES), ("eDisposition.23", codes.HOSPITALS)])
+def test_every_code_of_the_lists_has_a_word(element: str, ours: dict):
+    """Code lists of schema 3.5.1.250403CP1: no code is missing, none is ours alone, those of twelve leads say so."""
+    lines = csv.DictReader((SHARED / "review-codes.csv").read_text(encoding="utf-8").splitlines())
+    listed = {line["code"]: line["display_label"] for line in lines if line["element"] == element}
+    assert set(ours) == set(listed)
+    for code, label in listed.items():
+        number = label.split()[0]
+        if element == "eVitals.04":
+            assert (code in codes.TWELVE_LEADS) == (number in ("12", "15", "18")), label
+            assert number == "Other" or ours[code].startswith(f"{number}-lead"), label
+        else:
+            assert ("PCI Capable" in label and "Non" not in label) == ours[code].startswith("PCI"), label
+            assert ours[code] in HOSPITAL_KINDS
 
 
 @needs_samples

@@ -222,7 +222,9 @@ def test_a_write_costs_no_more_statements_with_more_cases(no_lot, tmp_path):
         after = len(library.lines(key))
         spent.append(_statements(library, lambda after=after: library.write(key, "finding", FINDING, who=WHO, after=after)))
     assert spent[0] == spent[1]
-    assert len(spent[0]) <= 5
+    for_the_log = [one for one in spent[0] if " log" in one or "advisory" in one or one.startswith("SELECT true")]
+    assert len(for_the_log) <= 4  # that the case is there, one writer at a time, the last line, the new one
+    assert len(spent[0]) - len(for_the_log) <= 5
 
 
 def test_moments_of_an_entry_are_python_s_own(no_lot, tmp_path):

@@ -15,7 +15,7 @@ import math
 import shutil
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,8 @@ from qi.model.case import Case, Clock, Facts, Piece, Signal, Source
 from qi.model.tables import EVENTS, make
 from qi.model.vocabulary import EVENT_VALUES
 from qi.trends import cohort_store as store
-from tests.simulator import channels
+from tests.simulator import care_after_rosc, channels
+from tests.simulator.care_after_rosc import Care
 from tests.simulator.files import REACH, UNITS
 from tests.simulator.schedule import Happening, Plan, Truth, play
 
@@ -233,6 +234,31 @@ def _extra(
         yield Happening(round(advanced, 2), "airway_placed", "supraglottic" if rng.random() < 0.65 else "tracheal_tube")
 
 
+def care_of(call: Call, truth: Truth) -> Care:
+    """What the crew of a call charted after ROSC, from a seed of its own."""
+    rng = np.random.default_rng([SEED, 4, call.number])
+    kept, child = bool(call.facts.outcome["sustained_rosc"]), (call.facts.age_years or 60.0) < 13
+    return care_after_rosc.drawn(rng, truth, call.recorded_by, kept=kept, child=child)
+
+
+def cares() -> Iterator[tuple[Call, Care]]:
+    """Every call with ROSC, and the care that was charted after it."""
+    for call in calls():
+        if call.facts.outcome["any_rosc"]:
+            yield call, care_of(call, play(plan_of(call)[0], call.number))
+
+
+def answers() -> dict[str, Any]:
+    """What is hidden in the agency, and how often each fact of care after ROSC must be found yes, no and missing."""
+    told = [care.told for _, care in cares()]
+    facts = {
+        name: {word or "missing": sum(one[name] == word for one in told) for word in ("yes", "no", None)}
+        for name in care_after_rosc.FACTS
+    }
+    about = "Invented cases of an invented agency, Rillstone Valley EMS."
+    return {"about": about, "seed": SEED, "changes": list(CHANGES), "after_rosc": {"asked": len(told), "facts": facts}}
+
+
 def case_of(call: Call) -> Case:
     """The case as its files would tell it: a monitor's recording, or events one by one, and a care record on a clock of its own."""
     plan, came = plan_of(call)
@@ -253,6 +279,9 @@ def case_of(call: Call) -> Case:
     if "charted" in call.recorded_by:
         marks += [(one.time_s, "compression", "", None, "", "") for one in truth.compressions]
         marks += [(one.time_s, "ventilation", "", None, "", "") for one in truth.breaths]
+    care = care_of(call, truth)
+    for time, who in care.ecgs:
+        (marks if who == "monitor" else told).append((time, "ecg_12_lead", "", None, "", ""))
     clocks = {"monitor": Clock("monitor")} if call.recorded_by else {}
     return Case(
         call.case_id,
@@ -262,7 +291,8 @@ def case_of(call: Call) -> Case:
         "monitor" if call.recorded_by else "",
         tuple(_signals(truth, call)),
         _events(marks, told),
-        facts=call.facts,
+        care.table(),
+        replace(call.facts, hospital=care.hospital),
     )
 
 
@@ -332,7 +362,8 @@ Everything here is invented: Rillstone Valley EMS, its calls, patients, crews an
 from January {first} to December {last}, as `python -m qi cohort` makes it of a library, without waveforms. Each case was played by
 the simulator and measured by the real pipeline: `python -m tests.simulator.agency sample_cases/agency` makes it anew from its seed.
 
-Three changes are hidden in it; agency.answers.json beside this folder names them. All else is scatter. Outcomes were drawn from
+Three changes are hidden in it; agency.answers.json beside this folder names them, and says what care after ROSC must be found. All
+else is scatter. Outcomes were drawn from
 first rhythm, witness, bystander CPR and age alone, never from how the resuscitation ran: no chart of this agency can show that
 one follows from the other. Two of three cases are marked as signed; nobody real signed them.
 """
@@ -347,9 +378,8 @@ def main() -> None:
     folder = parser.parse_args().folder
     count = build(folder)
     (folder / "README.md").write_text(README.format(count=count, first=FIRST_YEAR, last=FIRST_YEAR + 2), encoding="utf-8")
-    told = {"about": "Invented cases of an invented agency, Rillstone Valley EMS.", "seed": SEED, "changes": list(CHANGES)}
-    answers = folder.with_name(f"{folder.name}.answers.json")
-    answers.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+    sheet = folder.with_name(f"{folder.name}.answers.json")
+    sheet.write_text(json.dumps(answers(), indent=1) + "\n", encoding="utf-8")
     size = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
     print(f"{folder}: {count} cases, {size / 1e6:.2f} MB")
 

@@ -48,7 +48,8 @@ from tests.simulator.care_record_words import BUILDS, SCHEMA_INSTANCE, SPACE
 
 @dataclass(frozen=True)
 class Vital:
-    """One eVitals group; rhythms are words of RHYTHMS or NEMSIS codes; etco2_pn: an EtCO2 that could not be taken."""
+    """One eVitals group; rhythms are words of RHYTHMS or NEMSIS codes; etco2_pn: an EtCO2 that could not be taken;
+    ecg_type is a code of eVitals.04."""
 
     time: datetime | str | None
     rhythms: tuple[str, ...] = ()
@@ -62,6 +63,7 @@ class Vital:
     glucose: int | str | None = None
     prior: bool = False
     etco2_pn: str | None = None
+    ecg_type: str | None = None
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,8 @@ class CareRecord:
     """One unit's report. Words are keys of the code maps in care_record_words; None is written as "not recorded".
 
     times by our event words, aware; a text instead of a time is written as it stands (to make a bad row). back_in_service and
-    dispatched are mandatory in the standard: where not given they are the latest and the earliest time known.
+    dispatched are mandatory in the standard: where not given they are the latest and the earliest time known. hospital, codes of
+    eDisposition.23.
     """
 
     incident: str
@@ -170,6 +173,7 @@ class CareRecord:
     crew: tuple[CrewMember, ...] = ()
     ed_disposition: str | None = None
     hospital_disposition: str | None = None
+    hospital: tuple[str, ...] = ()
 
 
 def write(path: Path, *, reports: Sequence[CareRecord], version: str = "3.5.1") -> None:

@@ -19,6 +19,7 @@ SHOCK, SUPRAGLOTTIC, INTRAOSSEOUS, INTRAVENOUS, BAG_MASK, CPR = (
     "425447009",
     "89666000",
 )
+TWELVE_LEADS, PCI_ALWAYS = "3304007", "9908033"
 EPINEPHRINE_0_1, EPINEPHRINE_1, AMIODARONE = "317361", "328316", "703"
 
 GOOD_FACTS = """\
@@ -169,7 +170,19 @@ def good_record(path: Path, truth: Truth) -> None:
                 systolic=104,
                 diastolic=61,
             ),
+            Vital(at(rosc + 420), rhythms=("organised",), ecg_type=TWELVE_LEADS),
+            Vital(
+                at(rosc + 1200),
+                rhythms=("organised",),
+                heart_rate=92,
+                spo2=96,
+                etco2=38,
+                etco2_type="mmHg",
+                systolic=112,
+                diastolic=68,
+            ),
         ),
+        hospital=(PCI_ALWAYS,),
         procedures=(
             Procedure(at(24), CPR, crew="C-104"),
             *shocks,

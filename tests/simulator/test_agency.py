@@ -12,8 +12,10 @@ from scipy import stats
 from qi.desk.cohort import tables
 from qi.intake.look_over import case_folders
 from qi.trends import cohort
+from qi.trends.bundles import bundle, judge_bundle
 from qi.trends.cohort_columns import COHORT, check
-from tests.simulator.agency import A_MONTH, CHANGES, FIRST_YEAR, MONTHS, STATIONS, calls, rows_of
+from tests.simulator.agency import A_MONTH, CHANGES, FIRST_YEAR, MONTHS, STATIONS, answers, calls, cares, rows_of
+from tests.simulator.care_after_rosc import FACTS
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
 HOME = SAMPLES / "agency"
@@ -78,6 +80,29 @@ def test_the_answers_are_those_of_the_generator():
     told = json.loads((SAMPLES / "agency.answers.json").read_text(encoding="utf-8"))
     assert told["changes"] == json.loads(json.dumps(list(CHANGES)))
     assert "nvented" in told["about"]
+    assert told == json.loads(json.dumps(answers()))
+
+
+def test_care_after_rosc_is_found_as_it_was_drawn(agency):
+    """Every case with ROSC, each fact: yes, no, or missing, as the generator wrote it down; no fact in any case without."""
+    drawn = {call.case_id: care.told for call, care in cares()}
+    found = agency.set_index("case_id")[list(FACTS)].astype(object)
+    for case_id, told in drawn.items():
+        assert {name: value if isinstance(value, str) else None for name, value in found.loc[case_id].items()} == told, case_id
+    assert found.drop(index=list(drawn)).isna().all(axis=None)
+    result = judge_bundle(agency, bundle("after_rosc"))
+    assert result.all_or_none.missing > 0
+    assert 0.1 < result.all_or_none.value < 0.5
+    assert all(0 < one.share.missing < one.share.n for one in result.elements)
+
+
+@pytest.mark.parametrize("name", FACTS)
+def test_no_change_is_hidden_in_care_after_rosc(name, agency):
+    """Met before and after each step, by Fisher's exact test (scipy)."""
+    known = agency[agency[name].notna()]
+    for change in STEPS:
+        later = known["since"] >= since_of(change["from"])
+        assert stats.fisher_exact(pd.crosstab(later, known[name].astype("str"))).pvalue > NOTHING
 
 
 def test_case_mix_is_of_a_believable_order(agency):

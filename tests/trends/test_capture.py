@@ -91,3 +91,9 @@ def test_nothing_known_and_columns_missing(cases):
     with pytest.raises(BadTable, match="lacks measurable"):
         capture(cases.drop(columns="measurable"))
     assert by_sensor(table()).empty
+
+
+def test_in_one_line(cases):
+    assert capture(cases).in_short() == "Of 22 arrests known to this library, 20 (91 %) were recorded and 17 (77 %) are measurable."
+    few = capture(table(*repeated(3)), pd.DataFrame({"case_id": ["rv-x"], "year": 2031, "month": 3})).in_short()
+    assert few == "Of 4 arrests known, 3 were recorded and 3 are measurable."

@@ -8,7 +8,18 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from qi.model.errors import BadTable, NotMeasurable
-from qi.trends.funnel import BEYOND_ALARM, BEYOND_WARNING, WITHIN, among_many, by_chance, funnel, limits, scatter_of, widened_limit
+from qi.trends.funnel import (
+    BEYOND_ALARM,
+    BEYOND_WARNING,
+    WITHIN,
+    among_many,
+    by_chance,
+    expected_next_of,
+    funnel,
+    limits,
+    scatter_of,
+    widened_limit,
+)
 from tests.trends.cases import given
 
 SURGICAL = given("funnel_surgical12.csv")
@@ -123,3 +134,30 @@ def test_all_or_none_of_the_cases(count):
         found = funnel(rows, noun="stations", widened=widened)
         assert (found.points["lies"] == WITHIN).all()
     assert widened_limit(20, 1.0, 0.999, 0.1) == 1.0
+
+
+def test_what_to_expect_next_lies_between_the_group_and_the_usual():
+    found = funnel(hospitals(), noun="hospitals")
+    told = expected_next_of(found)
+    assert told["group"].tolist() == hospitals()["group"].tolist()
+    reliability = found.scatter.tau2 / (found.scatter.tau2 + 1.0 / (4.0 * told["n"]))
+    assert told["reliability"].tolist() == pytest.approx(reliability.tolist())
+    away, left = told["value"] - found.centre, told["expected"] - found.centre
+    assert left.tolist() == pytest.approx((away * reliability).tolist())
+
+
+def test_groups_that_differ_by_chance_alone_are_expected_at_the_usual():
+    counts = pd.DataFrame({"group": ["1", "2", "3"], "count": [50, 51, 49], "n": [100, 100, 100], "missing": 0})
+    told = expected_next_of(funnel(counts, noun="stations"))
+    assert told["reliability"].tolist() == [0.0] * 3
+    assert told["expected"].tolist() == [0.5] * 3
+
+
+def test_all_of_a_group_having_it_is_no_alarm_where_that_is_likely():
+    """84 of 84 at a usual share of 98.3 % has a chance of 24 %, by the binomial; the interpolated limit lies just under 1."""
+    counts = pd.DataFrame({"group": ["1", "2"], "count": [84, 386], "n": [84, 394], "missing": 0})
+    found = funnel(counts, noun="units")
+    first = found.points.iloc[0]
+    assert stats.binom.sf(83, 84, found.centre) > 0.2
+    assert first["value"] > first["high_998"]
+    assert first["lies"] == WITHIN

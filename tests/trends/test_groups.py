@@ -7,8 +7,8 @@ import pytest
 from qi.model.errors import BadTable, NotMeasurable, UnknownWord
 from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, TIME_POOLED, case_mean, known_arrest_s, time_pooled
 from qi.trends.cohort_columns import COHORT
-from qi.trends.grouping import DAY_BANDS, WAYS, group_of, in_order
-from qi.trends.groups import met_by, multiples
+from qi.trends.grouping import DAY_BANDS, WAYS, full_name, group_of, in_order
+from qi.trends.groups import keys_of, met_by, multiples
 from tests.trends.cases import case, repeated, table
 
 RATE = "compression_rate"
@@ -119,3 +119,26 @@ def test_case_mean_and_time_pooled_differ_and_each_says_which_it_is():
         case_mean(cases[2:3], "compression_fraction")
     with pytest.raises(NotMeasurable):
         time_pooled(cases, "compression_fraction", pd.Series(0.0, index=cases.index))
+
+
+def test_by_quarter(cases):
+    found = multiples(cases, RATE, "station", every="quarter")
+    assert set(found.months["month"]) == {"2031 Q1"}
+    assert "A quarter of one group rests on few cases" in " ".join(found.notes)
+
+
+def test_keys_of_a_group_by_either_name_leave_out_excluded_cases(cases):
+    assert len(keys_of(cases, "station", "2")) == 17
+    assert keys_of(cases, "station", "Station 2") == keys_of(cases, "station", "2")
+    assert keys_of(cases, "station", "Station 7") == []
+
+
+def test_a_number_alone_is_named_in_full_and_a_name_is_left_alone():
+    assert full_name("station", "2") == "Station 2"
+    assert full_name("unit", "Medic 11") == "Medic 11"
+    assert full_name("first_rhythm", "VF") == "VF"
+
+
+def test_an_answer_of_yes_or_no_counts_as_met_and_not_met():
+    found = met_by(table(case(first_pass=1.0), case(first_pass=0.0), case()), "first_pass", "station", yes_or_no=True)
+    assert found[["count", "n", "missing"]].to_numpy().tolist() == [[1, 2, 1]]

@@ -1,13 +1,24 @@
 """Run rules and their exact chances."""
 
 import math
+from fractions import Fraction
 from itertools import combinations, product
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from qi.trends.runs import Signs, chance, chance_fixed_centre, chance_own_centre, fewest_crossings, longest_allowed, runs
+from qi.trends.runs import (
+    EXACT_TRIALS,
+    Signs,
+    chance,
+    chance_fixed_centre,
+    chance_own_centre,
+    fewest_crossings,
+    longest_allowed,
+    lower_half_point,
+    runs,
+)
 from tests.trends.spc import read
 
 TABLE = list(read("anhoej_critical_values.csv").itertuples())
@@ -94,3 +105,10 @@ def test_runs_of_nothing_and_of_missing_values():
     assert runs([0.0, np.nan]).longest == 0
     found = runs([1, np.nan, 1, 0, 1, -1])
     assert (found.longest, found.crossings, found.stretches) == (3, 1, ((0, 4, True), (5, 5, False)))
+
+
+def test_points_of_the_binomial_distribution_at_one_half_are_scipys():
+    """scipy.stats.binom.ppf, on both sides of the size from which floats are used."""
+    for trials in (9, 100, EXACT_TRIALS, EXACT_TRIALS + 1, 2777, 40_000):
+        for share in (Fraction(1, 20), Fraction(1, 40)):
+            assert lower_half_point(trials, share) == stats.binom.ppf(float(share), trials, 0.5), (trials, share)

@@ -12,7 +12,7 @@ from qi.trends.medians import shift
 from qi.trends.proportions import p_chart
 from qi.trends.rare_events import g_chart
 from qi.trends.run_chart import run_chart
-from qi.trends.sentences import in_words, shift_in_words
+from qi.trends.sentences import in_short, in_words, shift_in_words
 from qi.trends.signals import signals
 from tests.trends.spc import points
 
@@ -103,3 +103,22 @@ def test_a_shift_that_may_be_none():
     text = shift_in_words(shift(np.arange(10.0) / 100, np.arange(10.0) / 100 + 0.001), "1")
     assert "(95 % interval −" in text
     assert text.endswith("no difference at all is within that.")
+
+
+def test_many_points_beyond_the_limits_share_a_sentence():
+    table = points([10.0, 11.0] * 10 + [20.0] * 4)
+    plan = Plan((Baseline(table["start"].iloc[19], "before"),))
+    said_of_limits = [text for text in said(individuals(table, plan, unit="s", every="month")) if "limit (" in text]
+    (text,) = said_of_limits
+    assert text.startswith("Four months lie above the upper limit (2030-09, 2030-10, 2030-11, 2030-12): rare by chance")
+
+
+def test_a_few_words_name_the_newest_run():
+    """For a small chart."""
+    table = points([1.0] * 12 + [3.0] * 12)
+    chart = run_chart(table, unit="mm", every="month")
+    assert in_short(chart, signals(chart)) == "12 in a row above since 2030-01"
+    still = run_chart(points([1.0, 3.0] * 12), unit="mm", every="month")
+    assert in_short(still, signals(still)) == "no signal"
+    few = run_chart(points([1.0, 3.0]), unit="mm", every="month")
+    assert in_short(few, signals(few)) == "too few points for a signal"

@@ -8,7 +8,7 @@ from qi.model.errors import BadTable, NotMeasurable
 from qi.model.vocabulary import DEVICE_KINDS
 from qi.trends.cohort_columns import COHORT
 from qi.trends.incidence import CENSORED, DONE, NEVER
-from qi.trends.time_to import EPINEPHRINE, FIRST_SHOCK, curves, device, times_to
+from qi.trends.time_to import EPINEPHRINE, FIRST_SHOCK, curves, device, marks_table, times_to
 from tests.trends.cases import case, given, repeated, table
 
 ITD = device("itd")
@@ -146,3 +146,13 @@ def test_whatever_is_asked_is_a_column_of_the_cohort_table():
     names = {column.name for column in COHORT}
     for asked in (FIRST_SHOCK, EPINEPHRINE, *(device(kind, zero) for kind in DEVICE_KINDS for zero in ("call", "patient_contact"))):
         assert set(asked.needed) <= names
+
+
+def test_a_table_of_what_the_curves_say_hides_shares_of_few_cases():
+    few = marks_table(curves(table(*(itd(DONE, 50.0) for _ in range(9))), ITD)).iloc[0]
+    assert (few["n"], few["done"], few["never"]) == (9, 9, 0)
+    assert few[["by_60_s", "median_s"]].isna().all()
+    rows = [itd(DONE, 90.0) for _ in range(6)] + [itd(NEVER, 100.0) for _ in range(4)]
+    more = marks_table(curves(table(*rows, case()), ITD)).iloc[0]
+    assert (more["by_60_s"], more["by_120_s"], more["median_s"], more["left_out"]) == (0.0, pytest.approx(0.6), 90.0, 1)
+    assert more["label"] == "all cases"

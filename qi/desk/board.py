@@ -1,0 +1,187 @@
+"""The report to the board as PDF: two pages on the agency's cases, inside the agency or with small cells hidden for sharing."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from qi.charts import svg
+from qi.charts.chart_svg import process_chart_svg
+from qi.charts.process_behaviour import Drawn
+from qi.desk import over_time
+from qi.desk.charted import Charted, wall
+from qi.desk.known_arrests import for_capture
+from qi.desk.over_time import Shown, Which
+from qi.desk.plans import plan_of
+from qi.exports import printed
+from qi.library.library import Library
+from qi.model.errors import NotMeasurable, QiError
+from qi.trends import board as reports
+from qi.trends import columns_used as use
+from qi.trends.baselines import Plan
+from qi.trends.board import Board, Told
+from qi.trends.board_tables import Hiding, needed
+from qi.trends.capture import Capture, capture
+from qi.trends.dates import MONTH, QUARTER
+from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN
+from qi.trends.hidden_shapes import CHART
+from qi.trends.series import IN_TIME, SHARES, Subject, View, with_values
+from qi.trends.series import needed as chart_columns
+
+_WIDTH, _HEIGHT = 200.0, 136.0  # of a small chart
+
+
+def board_pdf(
+    shown: Shown,
+    which: Which,
+    *,
+    subjects: Mapping[str, Subject],
+    plans: Mapping[str, Plan],
+    known: pd.DataFrame | None = None,
+    banner: str = "",
+    sharing: bool = False,
+    most_hidden: int = MOST_HIDDEN,
+    at: datetime | None = None,
+) -> bytes:
+    """The report to the board.
+
+    Parameters: shown, the table; which, the cases that are looked at; subjects, measures by column; plans, what people set on their
+    charts, by column; known, arrests of a list (qi.desk.known_arrests.for_capture), None where there is none; banner, the agency's
+    own wording; sharing, small cells hidden; most_hidden, the largest count that is then hidden; at, the date of the report, aware.
+    Returns: PDF of two pages, tagged for screen readers.
+    Raises: UnreadableFile where there is no table of cases.
+    """
+    main = [subjects[column] for column in reports.MAIN if column in subjects]
+    table = over_time.chosen(over_time.read(shown, [*needed(), *(name for one in main for name in chart_columns(one))]), which)
+    hiding, some = Hiding(sharing, most_hidden), with_values(table, main)[: reports.CHARTS]
+    made, _ = wall(table, some, View(MONTH), plans)
+    told = [Told(one.subject, one.view, one.chart, one.signals) for one in made]
+    pauses = over_time.events(shown, "pauses", table[use.KEY])
+    captured = _capture(table, known)
+    report = reports.board(table, pauses, told, captured, hiding=hiding, filters=which.words, invented=shown.invented)
+    drawn = _by_quarter(made, wall(table, some, View(QUARTER), plans)[0]) if sharing else made
+    return printed.pdf("board", _data(report, drawn, banner=banner), _pictures(drawn, hiding), at=at)
+
+
+def months(first: str, last: str) -> Which:
+    """The cases from the first day of a month to the last day of another.
+
+    Parameters: first and last, as 2031-01; empty where it is open.
+    Raises: QiError for what is no month.
+    """
+    found = {one: _month(one) for one in (first, last) if one}
+    return Which(
+        first=f"{found[first].start_time:%Y-%m-%d}" if first else "", last=f"{found[last].end_time:%Y-%m-%d}" if last else ""
+    )
+
+
+def _month(text: str) -> pd.Period:
+    try:
+        return pd.Period(datetime.strptime(text, "%Y-%m"), "M")
+    except ValueError as error:
+        raise QiError(f"“{text}” is no month; write it as 2031-01") from error
+
+
+def _by_quarter(months: Sequence[Charted], quarters: Sequence[Charted]) -> list[Charted]:
+    """Charts by quarter, in which more points rest on cases enough, with what the months say."""
+    said = {one.subject.column: one.drawn.signal for one in months}
+    return [
+        replace(one, drawn=replace(one.drawn, signal=said.get(one.subject.column, ""), runs=frozenset(), beyond=frozenset()))
+        for one in quarters
+    ]
+
+
+def of_library(library: Library, which: Which, *, sharing: bool, most_hidden: int = MOST_HIDDEN) -> bytes:
+    """The report to the board on the cases of a library, as the page over time shows them, today.
+
+    Raises: UnreadableFile where there is no table of cases.
+    """
+    shown = over_time.shown(library)
+    return board_pdf(
+        shown,
+        which,
+        subjects=over_time.subjects(library),
+        plans=_plans(library),
+        known=for_capture(library, over_time.read(shown, ())),
+        banner=library.settings.banner,
+        sharing=sharing,
+        most_hidden=most_hidden,
+        at=library.now(),
+    )
+
+
+def _plans(library: Library) -> dict[str, Plan]:
+    """What people set on the monthly charts of the report, by column; quarters take their phases and baselines by the day."""
+    kept = {one.chart for one in library.plans()}
+    keys = {column: over_time.chart_key(column, MONTH) for column in reports.MAIN}
+    return {column: plan_of(library, key)[0] for column, key in keys.items() if key in kept}
+
+
+def _capture(table: pd.DataFrame, known: pd.DataFrame | None) -> Capture | None:
+    try:
+        return capture(table, known)
+    except NotMeasurable:
+        return None
+
+
+def _data(report: Board, made: Sequence[Charted], *, banner: str) -> dict[str, object]:
+    point = made[0].view.every if made else MONTH
+    return dict(reports.plain(report)) | {
+        "title": "Resuscitation over time: report to the board",
+        "banner": banner,
+        "charts": [f"chart {i}" for i in range(len(made))],
+        "marks": f"A point is a {point}, n stands under it, the line across is the centre. ◆ a run unlikely by chance, ■ beyond "
+        "the limits, ○ left out by a person, dotted: what the protocol asks for.",
+    }
+
+
+def _pictures(made: Sequence[Charted], hiding: Hiding) -> dict[str, str]:
+    return {f"chart {i}": chart_picture(one, hiding, width=_WIDTH, height=_HEIGHT) for i, one in enumerate(made)}
+
+
+def chart_picture(one: Charted, hiding: Hiding, *, width: float = 520.0, height: float = 280.0, banner: str = "") -> str:
+    """A measure's chart as SVG, its points hidden where they rest on few cases if it is for sharing.
+
+    Parameters: one, the chart; hiding; width and height of the picture; banner, the agency's own line, for a picture that stands
+    alone.
+    """
+    drawn = for_sharing(one, hiding)
+    title = f"{drawn.name}, by {one.view.every}"
+    words = f"{drawn.latest}. {drawn.signal}. {one.averaged}"
+    return svg.under_a_line(process_chart_svg(drawn, title, words=words, width=width, height=height), banner)
+
+
+def for_sharing(one: Charted, hiding: Hiding) -> Drawn:
+    """The chart without the points that rest on few cases, and without what would give them away."""
+    drawn, points = one.drawn, _counted(one)
+    if not hiding.sharing:
+        return drawn
+    if (points["n"] % 1 > 0).any():
+        shown = points.assign(**dict.fromkeys(("value", "low", "high", "n"), np.nan), **{HIDDEN: "value"})
+    else:
+        shown = hiding.of(points, CHART)
+    newest = points["value"].last_valid_index()
+    gone = newest is not None and "value" in str(shown.loc[newest, HIDDEN]).split(", ")
+    return replace(drawn, points=shown, latest=f"newest value {HIDDEN}" if gone else drawn.latest)
+
+
+def points_table(made: Sequence[Charted]) -> pd.DataFrame:
+    """Every point of several charts as one table, for files: measure, unit, label, n, count (of a share), value, centre."""
+    parts = [
+        _counted(one)[["label", "n", "x", "value", "centre"]]
+        .rename(columns={"x": "count"})
+        .assign(measure=one.drawn.name, unit=one.chart.unit)
+        for one in made
+    ]
+    columns = ["measure", "unit", "label", "n", "count", "value", "centre"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _counted(one: Charted) -> pd.DataFrame:
+    """The points with the count behind each share, which a share and its n would tell."""
+    points = one.drawn.points
+    if one.view.sort not in (SHARES, IN_TIME):
+        return points
+    return points.assign(x=(points["value"] * points["n"]).round())

@@ -1,0 +1,211 @@
+"""The agency over time, for its page: which table is shown, which measures, which cases, and where a case's moment lies."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from qi.desk import cohort as own
+from qi.desk import samples
+from qi.desk.agencies import protocols_near
+from qi.judge import protocol as protocols
+from qi.library.library import Library
+from qi.measures import MEASURES
+from qi.model.errors import UnreadableFile
+from qi.model.review import Limit, Protocol
+from qi.model.words import asked, named
+from qi.trends import cohort
+from qi.trends import columns_used as use
+from qi.trends.cohort_columns import ABOUT, ANSWERS, answer_name
+from qi.trends.series import Subject
+
+YES_OR_NO = ("first_pass",)
+MAIN = (
+    "compression_fraction",
+    "longest_pause_s",
+    "pauses_over_limit",
+    "compression_rate",
+    "compression_depth_mm",
+    "released_fraction",
+    "peri_shock_pause_s",
+    "ventilation_rate.advanced_airway",
+    "over_ventilated_fraction.advanced_airway",
+    "time_to_device_s.itd.first_compression",
+    "seal_loss_fraction",
+    "time_to_epinephrine_s",
+)
+COMMON = tuple(column.name for column in ABOUT)
+GROUPED = {
+    "station": "Station",
+    "shift": "Shift",
+    "unit": "Unit",
+    "airway_kind": "Airway",
+    "first_rhythm": "First rhythm",
+    "device_used": "ITD used",
+    "protocol": "Protocol",
+}
+_PAUSES = {
+    "longest_pause_s",
+    "no_flow_s",
+    "compression_fraction",
+    "pauses_over_limit",
+    "longest_other_pause_s",
+    "longest_shock_pause_s",
+}
+_SHOCKS = {"pre_shock_pause_s": "pre_s", "post_shock_pause_s": "post_s", "peri_shock_pause_s": "peri_s"}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """The table that the page shows: its folders, whether its cases are invented, whose they are, and a stamp of its state."""
+
+    folders: tuple[Path, ...]
+    invented: bool
+    stamp: str
+
+
+@dataclass(frozen=True)
+class Which:
+    """Which cases are looked at: numbers signed, machine or all; words of GROUPED's columns; days from and until (YYYY-MM-DD)."""
+
+    source: str = "all"
+    groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    first: str = ""
+    last: str = ""
+
+    @property
+    def words(self) -> str:
+        """The choice as a sentence; empty where all cases are."""
+        parts = [] if self.source == "all" else ["signed cases alone" if self.source == "signed" else "cases not signed yet alone"]
+        parts += [f"{GROUPED[name].lower()} {' or '.join(values)}" for name, values in self.groups.items() if values]
+        parts += [f"from {self.first}"] if self.first else []
+        parts += [f"until {self.last}"] if self.last else []
+        return ", ".join(parts)
+
+
+def shown(library: Library) -> Shown:
+    """The library's own table where it holds a case that is not invented; else the sample agency's, with the library's samples.
+
+    Returns: Shown; its folders may lack a table that was not made yet.
+    """
+    mine = own.folder(library)
+    real, sample = library.kinds_held()
+    invented = sample and not real
+    folders = (samples.OVER_THE_YEARS, mine) if invented and samples.OVER_THE_YEARS.is_dir() else (mine,)
+    return Shown(folders, invented, "|".join(_state(folder) for folder in folders))
+
+
+def _state(folder: Path) -> str:
+    """What tells one state of a table from another: its place, and when its files were last written."""
+    files = [path.stat() for path in folder.glob("cases/year=*/month=*/cases.parquet")]
+    return f"{folder}:{len(files)}:{max((one.st_mtime_ns for one in files), default=0)}:{sum(one.st_size for one in files)}"
+
+
+def read(shown_: Shown, columns: Collection[str]) -> pd.DataFrame:
+    """What is known of every case, and columns of measures, from all folders; a case in two of them counts once, as in the last.
+
+    Parameters: shown_; columns, names of the cohort table beside those that are no measure's, which always come.
+    Returns: one row a case in order of the calls.
+    Raises: UnreadableFile where no folder has a table, or one is damaged.
+    """
+    names = list(dict.fromkeys((*COMMON, *columns)))
+    found = [cohort.read(folder, names) for folder in shown_.folders if (folder / "cohort.json").is_file()]
+    if not found:
+        raise UnreadableFile(shown_.folders[-1], "there is no cohort table yet")
+    if len(found) == 1:
+        return found[0]
+    together = pd.concat([part.astype(_plain(part)) for part in found], ignore_index=True)
+    return together.drop_duplicates(use.CASE_ID, keep="last").sort_values(use.CALL_DAY, kind="stable").reset_index(drop=True)
+
+
+def _plain(table: pd.DataFrame) -> dict[str, str]:
+    return {name: "str" for name in table.columns if isinstance(table[name].dtype, pd.CategoricalDtype)}
+
+
+def events(shown_: Shown, name: str, keys: Collection[str] | None = None) -> pd.DataFrame:
+    """Pauses or shocks of the cases, of some of them where keys are given."""
+    chosen = None if keys is None else [(use.KEY, "in", list(keys))]
+    found = [cohort.read_events(folder, name, None, chosen) for folder in shown_.folders if (folder / "cohort.json").is_file()]
+    return pd.concat([part.astype(_plain(part)) for part in found], ignore_index=True) if found else pd.DataFrame()
+
+
+def chosen(table: pd.DataFrame, which: Which) -> pd.DataFrame:
+    """The rows that are looked at, on an index from 0."""
+    keep = pd.Series(data=True, index=table.index)
+    if which.source != "all":
+        keep &= table[use.SOURCE] == which.source
+    for name, words in which.groups.items():
+        if words:
+            keep &= table[name].isin(list(words))
+    if which.first:
+        keep &= table[use.CALL_DAY] >= pd.Timestamp(which.first)
+    if which.last:
+        keep &= table[use.CALL_DAY] <= pd.Timestamp(which.last)
+    return table[keep.to_numpy()].reset_index(drop=True)
+
+
+def subjects(library: Library, *, protocol: str = protocols.DEFAULT) -> dict[str, Subject]:
+    """Every measure that has a column, by its column, with what a protocol asks of it.
+
+    Parameters: library; protocol, whose limit is drawn; the verdicts in the table are those of each case's own protocol.
+    """
+    ids = tuple(measure.id for measure in MEASURES)
+    in_force = protocols.read(protocol, chosen_by="", measures=ids, near=protocols_near(library))
+    found: dict[str, Subject] = {}
+    for measure in MEASURES:
+        for suffix in ANSWERS.get(measure.id, ()):
+            of, _, from_ = suffix.partition(".")
+            label = named(measure.id, measure.label, of or None, from_ or None)
+            limit, goal = _asked(in_force, measure.id, of)
+            column = answer_name(measure.id, suffix)
+            words = "" if limit is None else asked(limit, measure.unit)
+            edges, highest = _edges(limit), _edges(goal)[1]
+            found[column] = Subject(column, label, measure.unit, words, *edges, highest, yes_or_no=column in YES_OR_NO)
+    return found
+
+
+def _asked(protocol: Protocol, id_: str, of: str) -> tuple[Limit | None, Limit | None]:
+    """The limit and the goal of one answer of a measure."""
+    rule = protocol.rules.get(id_)
+    return (rule.limit, rule.goal) if rule is not None and of in rule.of else (None, None)
+
+
+def _edges(limit: Limit | None) -> tuple[float | None, float | None]:
+    """The edges of a limit, None where open."""
+    low, high = (None, None) if limit is None else (limit.low, limit.high)
+    return None if low == float("-inf") else low, None if high == float("inf") else high
+
+
+def chart_key(column: str, every: str) -> str:
+    """The key under which the plan of a measure's charts by month or by quarter is kept."""
+    return f"{column}|{every}"
+
+
+def themed(ids: Sequence[str]) -> list[str]:
+    """The columns of measures, by their ids, in order."""
+    return [answer_name(id_, suffix) for id_ in ids for suffix in ANSWERS.get(id_, ())]
+
+
+def usual_protocol(table: pd.DataFrame) -> str:
+    """The protocol that most of the cases were held against; the default where there is none."""
+    counts = table["protocol"].astype("str").value_counts()
+    return str(counts.index[0]) if len(counts) else protocols.DEFAULT
+
+
+def moments(shown_: Shown, subject: Subject, keys: Collection[str]) -> dict[str, float]:
+    """Where in each case to look for what a measure says: its longest pause, or the shock with the longest pause around it.
+
+    Parameters: shown_; subject; keys of the cases.
+    Returns: seconds from case start by key; a case without such a moment is not in it.
+    """
+    id_ = subject.column.partition(".")[0]
+    if id_ in _PAUSES:
+        table, length, at = events(shown_, "pauses", keys), "seconds", "start_s"
+    elif id_ in _SHOCKS:
+        table, length, at = events(shown_, "shocks", keys), _SHOCKS[id_], "time_s"
+    else:
+        return {}
+    known = table[table[length].notna()] if len(table) else table
+    longest = known.loc[known.groupby(use.KEY)[length].idxmax()] if len(known) else known
+    return dict(zip(longest[use.KEY], longest[at].astype(float), strict=True)) if len(longest) else {}

@@ -1,0 +1,89 @@
+"""Where: each measure in each station, shift or unit, so that a change in one place is seen that all together hide."""
+
+import pandas as pd
+import streamlit as st
+
+from qi.desk import charted, over_time
+from qi.desk.charted import Cell
+from qi.desk.over_time import GROUPED, Shown, Which
+from qi.library.library import Library
+from qi.screens import over_exports
+from qi.screens.over_data import subjects_of
+from qi.trends.series import View, needed
+
+COLUMNS = tuple(over_time.MAIN)
+BY = ("station", "shift", "unit")
+MOST = 12  # groups looked at: more of them find more by chance than by change
+
+
+def columns(shelf: Library) -> tuple[str, ...]:
+    """The columns of the cohort table that this part reads."""
+    subjects = subjects_of(shelf)
+    return tuple(name for column in COLUMNS for name in needed(subjects[column]))
+
+
+def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which) -> None:
+    """One row a measure, one column a group: what its chart says in words; a cell leads to the chart."""
+    by = str(
+        st.segmented_control(
+            "Groups", BY, format_func=GROUPED.__getitem__, key="where-by", default="station", required=True, bind="query-params"
+        )
+    )
+    subjects = [subjects_of(shelf)[column] for column in COLUMNS]
+    cells, groups = charted.by_group(cases, subjects, View(every), by, most=MOST)
+    if not groups:
+        st.info(f"No case says its {GROUPED[by].lower()}.")
+        return
+    drawn = [cell for cell in cells if cell.charted is not None and cell.words != "–"]
+    _said(drawn, by)
+    table = _table(cells, groups, by)
+    picked = st.dataframe(
+        table,
+        hide_index=True,
+        key=f"where-{by}-{every}",
+        on_select="rerun",
+        selection_mode="single-cell",
+        height=38 + 35 * len(table),
+        column_config={"measure": st.column_config.TextColumn(width="large")},
+        alt=f"What the charts of each {by} say, one row a measure",
+    )["selection"]["cells"]
+    total = int(cases[by].astype("str").nunique())
+    of_all = f" The {MOST} with the most cases of {total}." if total > MOST else ""
+    st.caption(
+        "◆ unlikely by chance. Columns stand in order of their names; there is no ranking. Choose a cell to open the measure "
+        f"for that {by} alone.{of_all} {charted.by_chance([cell.charted for cell in drawn if cell.charted is not None])}"
+    )
+    over_exports.offer(f"where-{by}", table, says=f"By {every}. {f'Cases: {which.words}.' if which.words else ''}", key="where-out")
+    _open(picked, cells, groups, by)
+
+
+def _said(cells: list[Cell], by: str) -> None:
+    """How many charts have a signal, and in which groups."""
+    found = [cell for cell in cells if cell.words.startswith("◆")]
+    if not found:
+        st.write(f"**No signal in {len(cells)} charts.** That does not show that nothing changed.")
+        return
+    groups = {group: sum(cell.group == group for cell in found) for group in sorted({cell.group for cell in cells})}
+    counts = ", ".join(f"{count} in {GROUPED[by].lower()} {group}" for group, count in groups.items())
+    st.write(f"**Signals in {len(found)} of {len(cells)} charts:** {counts}. A signal has no cause in it: look, then ask.")
+
+
+def _table(cells: list[Cell], groups: list[str], by: str) -> pd.DataFrame:
+    words = {(cell.subject.column, cell.group): cell.words for cell in cells}
+    names = {cell.subject.column: cell.charted.drawn.name if cell.charted else cell.subject.label for cell in cells}
+    return pd.DataFrame(
+        {"measure": list(names.values())}
+        | {f"{GROUPED[by]} {group}": [words[column, group] for column in names] for group in groups}
+    )
+
+
+def _open(picked: list[tuple[int, str]], cells: list[Cell], groups: list[str], by: str) -> None:
+    if not picked:
+        return
+    row, name = picked[0]
+    columns = list(dict.fromkeys(cell.subject.column for cell in cells))
+    group = next((one for one in groups if name == f"{GROUPED[by]} {one}"), None)
+    if row < len(columns) and group is not None:
+        st.session_state["only-asked"] = (by, group)
+        st.query_params["measure"] = columns[row]
+        st.rerun()

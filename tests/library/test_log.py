@@ -1,0 +1,280 @@
+"""The log of who did what: chained, sealed, guarded, alike on SQLite and PostgreSQL, and without patient data."""
+
+import hashlib
+import hmac
+import json
+import stat
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from sqlalchemy.exc import DatabaseError
+
+from qi.library import log
+from qi.library.tables import LOG
+from qi.model.errors import NoSuchCase, QiError, UnknownWord
+from tests.library.made_cases import CORRECTION, FINDING, Clock, bring_in
+
+WHO = "M. Ortiz"
+ACTS = ("opened", "exported", "sent", "read", "answered", "refused", "signed in")
+
+
+def told(library):
+    return [(line.did, line.case, line.what) for line in reversed(library.log_lines())]
+
+
+def unguarded(library, *statements):
+    """Do to the log what its guard refuses."""
+    with library.database.writing() as connection:
+        if connection.dialect.name == "sqlite":
+            for name in ("unchanged", "kept"):
+                connection.exec_driver_sql(f"DROP TRIGGER log_{name}")
+        else:
+            connection.exec_driver_sql("ALTER TABLE log DISABLE TRIGGER USER")
+        for statement in statements:
+            connection.execute(statement)
+
+
+@pytest.fixture
+def filled(library):
+    """A library with seven lines in its log."""
+    library.now = Clock()
+    for did in ACTS:
+        library.log(did, who=WHO)
+    return library
+
+
+def test_what_the_library_does_is_logged_with_the_act(library, tmp_path):
+    library.now = Clock()
+    key = bring_in(library, tmp_path, invented=True)
+    library.write_all(key, [("correction", CORRECTION), ("finding", FINDING), ("finding", FINDING)], who=WHO, after=0)
+    library.sign(key, {}, who=WHO, after=3)
+    library.reopen(key, "the film was found", who=WHO, after=4)
+    library.join_outcomes("case,any_rosc\nRV-1,yes\n", who="R. Adeyemi")
+    library.log("opened", who=WHO, case=key, what="second reading")
+    library.remove(key, who="J. Weller")
+    assert told(library) == [
+        ("brought in", key, "new case, invented"),
+        ("changed", key, "correction, finding"),
+        ("signed", key, "signed"),
+        ("changed", key, "reopened"),
+        ("brought in", "", "outcomes"),
+        ("changed", key, "outcome"),
+        ("opened", key, "second reading"),
+        ("deleted", key, "all"),
+    ]
+    assert {line.who for line in library.log_lines()} == {WHO, "R. Adeyemi", "J. Weller"}
+    assert library.verify_log() == []
+
+
+def test_no_act_without_its_line_and_no_line_without_its_act(library, tmp_path, monkeypatch):
+    key = bring_in(library, tmp_path)
+    with pytest.raises(QiError):
+        library.reopen(key, "", who=WHO, after=0)
+    assert len(library.log_lines()) == 1
+
+    def refuse(*arguments, **named):
+        raise QiError("the log is full")
+
+    monkeypatch.setattr(log, "append_all", refuse)
+    for act in (
+        lambda: library.write(key, "correction", CORRECTION, who=WHO, after=0),
+        lambda: library.sign(key, {}, who=WHO, after=0),
+        lambda: library.remove(key, who=WHO),
+        lambda: library.join_outcomes("case,any_rosc\nRV-1,yes\n", who=WHO),
+        lambda: bring_in(library, tmp_path, "RV-2"),
+    ):
+        with pytest.raises(QiError, match="the log is full"):
+            act()
+    assert library.keys() == [key]
+    assert library.lines(key) == []
+    assert library.outcome_imports() == []
+    assert library.check(key) == []
+
+
+def test_a_line_is_the_hash_of_what_it_says_and_of_the_line_before(filled):
+    """Worked out anew here with hashlib and hmac alone, as an agency could from a printed log."""
+    first, second = list(reversed(filled.log_lines()))[:2]
+    assert (first.number, first.before, second.before) == (1, "0" * 64, first.hash)
+    says = f'[2,"{second.at:%Y-%m-%dT%H:%M:%S.%f}+00:00","M. Ortiz","exported","","","{first.hash}"]'
+    assert json.loads(says)[1] == second.at.isoformat(timespec="microseconds")
+    assert second.hash == hashlib.sha256(says.encode()).hexdigest()
+    key = (filled.folder / "log.key").read_bytes()
+    assert len(key) == 32
+    assert second.seal == hmac.digest(key, second.hash.encode(), "sha256").hex()
+
+
+def test_the_head_is_the_last_line(library):
+    assert library.log_head() == (0, "0" * 64)
+    library.log("opened", who=WHO)
+    assert library.log_head() == (1, library.log_lines()[0].hash)
+
+
+def test_the_database_refuses_to_change_the_log(filled):
+    for statement in (sa.update(LOG).values(who="nobody"), sa.delete(LOG).where(LOG.c.number == 7)):
+        with pytest.raises(DatabaseError, match="the log only grows"), filled.database.writing() as connection:
+            connection.execute(statement)
+    if filled.database.url.get_backend_name() == "postgresql":
+        with pytest.raises(DatabaseError, match="the log only grows"), filled.database.writing() as connection:
+            connection.exec_driver_sql("TRUNCATE log")
+    assert filled.verify_log() == []
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("who", "J. Weller"),
+        ("did", "deleted"),
+        ("what", "all"),
+        ("case_key", "abcdefghijkl"),
+        ("at", datetime(2031, 1, 1, tzinfo=UTC)),
+    ],
+)
+def test_a_changed_line_is_found(filled, column, value):
+    unguarded(filled, sa.update(LOG).where(LOG.c.number == 3).values({column: value}))
+    assert filled.verify_log() == ["Line 3 is not as it was written: its hash does not fit what it says."]
+
+
+def test_a_changed_line_with_a_hash_made_anew_is_found(filled):
+    line = next(one for one in filled.log_lines() if one.number == 3)
+    forged = log.chained(3, line.at, "J. Weller", line.did, line.case, line.what, line.before)
+    unguarded(filled, sa.update(LOG).where(LOG.c.number == 3).values(who="J. Weller", hash=forged))
+    assert filled.verify_log() == [
+        "Line 4 does not follow from the line before it.",
+        "Line 3 is not sealed with the key in log.key: made by other hands, or the key is new.",
+    ]
+
+
+def test_a_chain_made_anew_without_the_key_is_found_by_its_seals_and_with_it_by_a_hash_kept_elsewhere(filled):
+    number, head = filled.log_head()
+    lines, before, anew = list(reversed(filled.log_lines())), "0" * 64, []
+    for line in lines:
+        who = "J. Weller" if line.number == 3 else line.who
+        before_it, before = before, log.chained(line.number, line.at, who, line.did, line.case, line.what, before)
+        anew.append({"who": who, "before": before_it, "hash": before})
+    places = [sa.update(LOG).where(LOG.c.number == at + 1).values(one) for at, one in enumerate(anew)]
+    unguarded(filled, *places)
+    assert filled.verify_log() == ["Lines 3 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."]
+    seals = [log.sealed(filled.seal, one["hash"]) for one in anew]
+    with filled.database.writing() as connection:
+        for at, seal in enumerate(seals):
+            connection.execute(sa.update(LOG).where(LOG.c.number == at + 1).values(seal=seal))
+    assert filled.verify_log() == []
+    assert filled.verify_log(seen=filled.log_head()[1]) == []
+    assert len(filled.verify_log(seen=head)) == 1
+    assert number == 7
+
+
+@pytest.mark.parametrize(
+    ("gone", "said"),
+    [
+        ([1], ["Line 1 is missing.", "Line 2 does not follow from the line before it."]),
+        ([4], ["Line 4 is missing.", "Line 5 does not follow from the line before it."]),
+        ([3, 4], ["Lines 3 to 4 are missing.", "Line 5 does not follow from the line before it."]),
+    ],
+)
+def test_a_line_taken_out_is_found(filled, gone, said):
+    unguarded(filled, sa.delete(LOG).where(LOG.c.number.in_(gone)))
+    assert filled.verify_log() == said
+
+
+def test_lines_cut_off_at_the_end_are_found_by_a_hash_kept_elsewhere(filled):
+    _, head = filled.log_head()
+    assert filled.verify_log(seen=head) == []
+    library_grew = filled.log("opened", who=WHO)
+    assert library_grew is None
+    assert filled.verify_log(seen=head.upper()) == []
+    unguarded(filled, sa.delete(LOG).where(LOG.c.number >= 6))
+    assert filled.verify_log() == []
+    (said,) = filled.verify_log(seen=head)
+    assert "cut off" in said
+
+
+def test_a_line_put_in_is_found(filled):
+    last = filled.log_lines()[0]
+    row = {"at": last.at, "who": WHO, "did": "read", "case_key": "", "what": "", "before": last.hash, "hash": "f" * 64, "seal": ""}
+    unguarded(filled, sa.insert(LOG).values(number=8, **row), sa.insert(LOG).values(number=0, **row | {"before": "0" * 64}))
+    said = filled.verify_log()
+    assert "Line 0 has a number that no line has." in said
+    assert "Line 8 is not as it was written: its hash does not fit what it says." in said
+    assert "Line 8 is not sealed with the key in log.key: made by other hands, or the key is new." in said
+
+
+def test_a_lost_key_leaves_the_chain_to_be_verified(filled):
+    (filled.folder / "log.key").unlink()
+    filled.log("opened", who=WHO)
+    assert filled.verify_log() == ["Lines 1 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."]
+    assert stat.S_IMODE((filled.folder / "log.key").stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize("what", ["RV-2031-0107", "Ortiz", "review, J. Weller", "review,all", "review, ", "sheet 4711"])
+def test_free_text_is_refused(library, what):
+    with pytest.raises(UnknownWord):
+        library.log("exported", who=WHO, what=what)
+    assert library.log_lines() == []
+
+
+def test_a_case_is_named_by_its_key_alone(library, tmp_path):
+    key = bring_in(library, tmp_path, "abcdefghijkl")  # a number that looks like a key
+    for named in ("abcdefghijkl", "RV-1", key.upper(), key + "\n"):
+        with pytest.raises(NoSuchCase) as error:
+            library.log("opened", who=WHO, case=named)
+        assert named not in str(error.value)
+    library.remove(key, who=WHO)
+    library.log("refused", who=WHO, case=key)
+    assert library.log_count(case=key) == 3
+
+
+def test_an_act_that_is_not_known_and_a_nobody_are_refused(library):
+    with pytest.raises(UnknownWord):
+        library.log("stole", who=WHO)
+    with pytest.raises(QiError, match="carries a name"):
+        library.log("opened", who=" ")
+
+
+def test_lines_are_found_by_case_person_act_and_moment(filled, tmp_path):
+    key = bring_in(filled, tmp_path)
+    filled.log("opened", who="R. Adeyemi", case=key)
+    assert [line.did for line in filled.log_lines(case=key)] == ["opened", "brought in"]
+    assert [line.number for line in filled.log_lines(who="R. Adeyemi")] == [9]
+    assert [line.number for line in filled.log_lines(did="opened")] == [9, 1]
+    third = filled.log_lines()[-3].at
+    assert [line.number for line in filled.log_lines(since=third)] == [9, 8, 7, 6, 5, 4, 3]
+    assert filled.log_lines(since=third + timedelta(days=1)) == []
+    assert [line.number for line in filled.log_lines(limit=2, offset=3)] == [6, 5]
+    assert (filled.log_count(), filled.log_count(did="opened")) == (9, 2)
+    assert filled.log_names() == [WHO, "R. Adeyemi"]
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from qi.library.library import Library
+with Library.open(Path(sys.argv[1]), database=sys.argv[2]) as library:
+    print("ready", flush=True)
+    sys.stdin.readline()
+    for _ in range(25):
+        library.log("opened", who=sys.argv[3])
+"""
+
+
+def test_two_programs_that_write_at_once_keep_one_chain(place):
+    library = place.open()
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True, "cwd": Path(__file__).parents[2]}
+    command = [sys.executable, "-c", WRITER, str(place.folder), place.url]
+    programs = [subprocess.Popen([*command, name], **pipes) for name in ("one", "two")]
+    assert [program.stdout.readline() for program in programs] == ["ready\n"] * 2
+    for program in programs:
+        program.stdin.write("go\n")
+        program.stdin.flush()
+    for _ in range(25):
+        library.log("read", who="three")
+    for program in programs:
+        program.communicate()
+    assert [program.returncode for program in programs] == [0, 0]
+    assert library.verify_log() == []
+    assert [line.number for line in library.log_lines()] == list(range(75, 0, -1))
+    assert {who: library.log_count(who=who) for who in library.log_names()} == {"one": 25, "three": 25, "two": 25}

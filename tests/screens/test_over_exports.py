@@ -1,0 +1,72 @@
+"""Take out: the menu beside a chart or table, and what its files hold, as AppTest opens it."""
+
+import io
+
+import pandas as pd
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from qi.model.cautions import SHORT
+from qi.screens import over_exports
+from qi.trends.hidden_cells import MOST_HIDDEN
+
+PAGE = """
+import pandas as pd
+from qi.screens import over_exports
+table = pd.DataFrame({columns})
+over_exports.offer("Alive at discharge, by station", table, says="Station 1 to 3. Every case counts once.", key="t")
+"""
+COUNTS = {"group": ["1", "2", "3"], "count": [4, 20, 30], "n": [40, 60, 70], "missing": [0, 0, 0], "shown": ["plain"] * 3}
+
+
+def opened(columns):
+    app = AppTest.from_string(PAGE.format(columns=columns), default_timeout=30).run()
+    assert not app.exception
+    return app
+
+
+def said(app):
+    return " ".join(one.value for one in app.caption)
+
+
+def test_two_files_and_a_choice_for_sharing():
+    app = opened(COUNTS)
+    assert [one.label for one in app.get("download_button")] == ["CSV", "Parquet"]
+    assert "inside the agency" in said(app)
+    app.toggle(key="take-out-sharing-t").set_value(True).run()
+    assert f"1 to {MOST_HIDDEN} patients" in said(app)
+    assert len(app.get("download_button")) == 2
+
+
+@pytest.mark.parametrize("columns", [{"key": ["a"], "compression_fraction": [0.8]}, {**COUNTS, "seconds": [1.0, 2.0, 3.0]}])
+def test_a_table_that_cannot_be_made_safe_is_not_offered_for_sharing(columns):
+    app = opened(columns)
+    assert not app.toggle
+    assert "Only for use inside the agency" in said(app)
+    assert len(app.get("download_button")) == 2
+
+
+def test_the_shared_file_holds_no_small_cell_and_its_cautions(monkeypatch):
+    """The file is made when asked for: what is handed to the button is called here."""
+    files = {}
+    monkeypatch.setattr(st, "download_button", lambda label, made, **_: files.update({label: made()}))
+    monkeypatch.setattr(st, "toggle", lambda *_, **__: True)
+    over_exports.offer("Alive at discharge", pd.DataFrame(COUNTS), says="Every case counts once.", key="t")
+    text = files["CSV"].decode()
+    assert text.startswith(f"# {SHORT}\n# Alive at discharge\n# Every case counts once.\n# Small cells hidden")
+    rows = pd.read_csv(io.BytesIO(files["CSV"]), comment="#")
+    assert rows["count"].isna().tolist() == [True, True, False]
+    assert rows["hidden"].fillna("").str.contains("count").tolist() == [True, True, False]
+    assert files["Parquet"][:4] == b"PAR1"
+
+
+def test_the_report_to_the_board_is_offered_in_both_ways():
+    """Made when asked for: opening the page needs no library for it."""
+    script = "from qi.desk.over_time import Which\nfrom qi.screens import over_exports\n"
+    app = AppTest.from_string(f"{script}over_exports.offer_board(None, Which(), key='b')\n", default_timeout=30).run()
+    assert not app.exception
+    assert [one.label for one in app.get("download_button")] == ["Two pages, PDF"]
+    assert SHORT in said(app)
+    app.toggle(key="board-sharing-b").set_value(True).run()
+    assert f"1 to {MOST_HIDDEN} patients" in said(app)
