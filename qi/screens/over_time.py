@@ -14,7 +14,7 @@ from qi.desk.charted import Charted
 from qi.desk.over_time import Shown, Which
 from qi.library.library import Library
 from qi.model.errors import QiError
-from qi.screens import case_choice, cautions, over_capture, over_exports, over_measure, over_parts, over_which, pages
+from qi.screens import case_choice, cautions, over_capture, over_changed, over_exports, over_measure, over_parts, over_which, pages
 from qi.screens.held import GROUPS
 from qi.screens.on_desk import library
 from qi.screens.over_data import known_of, plans_of, subjects_of, table_of
@@ -38,6 +38,8 @@ def show() -> None:
         shown = over_time.shown(shelf)
         subjects = subjects_of(shelf)
         _page(shelf, shown, subjects)
+        if not shown.invented:
+            over_changed.show(shelf)
     except QiError as error:
         st.error(f"The cases cannot be put together. {error}")
     cautions.show()

@@ -162,7 +162,7 @@ def test_the_worklist_leads_to_it_with_keys_and_no_numbers(shelf, monkeypatch, r
     gone = []
     monkeypatch.setattr(pages, "go", lambda name, **query: gone.append((name, query["cases"].split(","))))
     opened = shelf.opened("worklist")
-    key = next(name for name in opened.session_state.filtered_state if str(name).startswith("worklist-") and "refused" not in name)
+    key = next(frame.key for frame in opened.dataframe if "why first" in frame.value.columns)
     opened.session_state[key] = chosen(rows)
     opened.run()
     assert [one.key for one in opened.button if one.key == "teach"] == ["teach"] * offered

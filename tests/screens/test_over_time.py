@@ -1,11 +1,13 @@
 """The page over time: the wall, one measure in full, its cases, what people set on it, saved views, and the other parts."""
 
+import shutil
+
 import pytest
 
 from qi.desk import cohort, over_time, samples
 from qi.desk.plans import plan_of
 from qi.screens import over_parts
-from tests.screens.conftest import words
+from tests.screens.conftest import SAMPLES, Shelf, words
 
 MEASURE = "longest_pause_s"
 CHART = f"chart-{MEASURE}-month-median of cases-run"
@@ -142,8 +144,6 @@ def test_one_case_of_the_agencys_own_is_a_page_without_signals(own):
 
 
 def test_an_empty_library_says_so(place):
-    from tests.screens.conftest import Shelf
-
     one = Shelf(place)
     samples.bring_in_where_empty(one.library)
     one.opened("over_time")
@@ -152,6 +152,27 @@ def test_an_empty_library_says_so(place):
     shown = over_time.shown(one.library)
     assert not shown.invented
     assert over_time.read(shown, []).empty
+    one.library.close()
+
+
+def test_what_other_definitions_changed_can_be_compared(place, tmp_path):
+    one = Shelf(place)
+    ours = one.folder / "protocols" / "ours.toml"
+    ours.write_text('extends = "adult-2020"\n', encoding="utf-8")
+    folder = tmp_path / "rv-2031-0107"
+    shutil.copytree(SAMPLES / "rv-2031-0107", folder)
+    header = folder / "case.toml"
+    text = header.read_text(encoding="utf-8").replace('id = "rv-2031-0107"', 'id = "rv-2031-0107"\nprotocol = "ours"')
+    header.write_text(text, encoding="utf-8")
+    one.bring(folder)
+    list(cohort.build(one.library))
+    ours.write_text('extends = "adult-2020"\n[definitions]\nlong_pause_s = 5\n', encoding="utf-8")
+    app = one.opened("over_time")
+    app = next(box for box in app.toggle if box.key == "over-changed").set_value(True).run()
+    assert not app.exception
+    rows = next(frame.value for frame in app.dataframe if "another value" in frame.value.columns)
+    assert "Pauses over the limit" in rows["measure"].tolist()
+    assert (rows["cases in both"] == 1).all()
     one.library.close()
 
 
