@@ -107,7 +107,7 @@ def figure(chart: Drawn, *, dark: bool = False) -> go.Figure:
     shade = "dark" if dark else "light"
     traces = [_values(chart, "", dark=dark, small=False), _centre(chart, "", dark=dark)]
     traces += [_line(chart, name, words, dark=dark) for name, words in (("high", "upper limit"), ("low", "lower limit"))]
-    traces.append(_counts(chart, dark=dark))
+    traces += [*_asked(chart, shade), _counts(chart, dark=dark)]
     last = len(chart.points) - 0.5
     every = max(1, -(-len(chart.points) // _TICKS))
     at = list(range(0, len(chart.points), every))
@@ -122,7 +122,7 @@ def figure(chart: Drawn, *, dark: bool = False) -> go.Figure:
         "yaxis": {"domain": [0.2, 1.0], "title": {"text": chart.unit}, "nticks": 6, "zeroline": False, "automargin": True},
         "yaxis2": {"domain": [0.0, 0.12], "title": {"text": "n"}, "nticks": 2, "rangemode": "tozero", "automargin": True},
         "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
-        "shapes": _phases(chart, shade) + _asked(chart, shade),
+        "shapes": _phases(chart, shade),
         "annotations": _reasons(chart, _TEXT[shade]),
     }
     return go.Figure({"data": traces, "layout": layout})
@@ -263,8 +263,8 @@ def _phases(chart: Drawn, shade: str) -> list[dict[str, Any]]:
 
 
 def _reasons(chart: Drawn, colour: str) -> list[dict[str, Any]]:
-    """The reason that was given for a phase, and what the protocol asks, written on the chart."""
-    found = [
+    """The reason that was given for each phase, written on the chart."""
+    return [
         {
             "x": first - 0.4,
             "y": 0.995,
@@ -280,24 +280,6 @@ def _reasons(chart: Drawn, colour: str) -> list[dict[str, Any]]:
         for first, _, reason in chart.sections
         if reason
     ]
-    low, high, words = chart.limit
-    for edge in (low, high):
-        if edge is not None and words:
-            found.append(
-                {
-                    "x": 1.0,
-                    "y": edge * chart.scale,
-                    "xref": "paper",
-                    "yref": "y",
-                    "xanchor": "right",
-                    "yanchor": "bottom",
-                    "text": words,
-                    "showarrow": False,
-                    "font": {"size": 11, "color": colour},
-                }
-            )
-            words = ""
-    return found
 
 
 def wrapped(text: str, *, width: int, lines: int) -> str:
@@ -312,20 +294,19 @@ def wrapped(text: str, *, width: int, lines: int) -> str:
 
 
 def _asked(chart: Drawn, shade: str) -> list[dict[str, Any]]:
-    """The protocol's limit as a dotted line."""
-    line = {"color": _GREY[shade], "width": 1, "dash": "dot"}
+    """The protocol's limit as a dotted line, or two, named once in the legend."""
+    low, high, words = chart.limit
+    edges = [edge for edge in (low, high) if edge is not None]
     return [
         {
-            "type": "line",
-            "xref": "x domain",
-            "x0": 0,
-            "x1": 1,
-            "yref": "y",
-            "y0": edge * chart.scale,
-            "y1": edge * chart.scale,
-            "line": line,
-            "layer": "below",
+            "type": "scatter",
+            "name": words,
+            "x": [-0.5, len(chart.points) - 0.5],
+            "y": [edge * chart.scale] * 2,
+            "mode": "lines",
+            "line": {"color": _GREY[shade], "width": 1.5, "dash": "dot"},
+            "hoverinfo": "skip",
+            "showlegend": place == 0,
         }
-        for edge in chart.limit[:2]
-        if edge is not None
+        for place, edge in enumerate(edges)
     ]

@@ -131,7 +131,7 @@ def _put_in(desk: OnDesk, review: Review, start: float, end: float | None) -> No
     choices = [*correcting.OVER_A_STRETCH, "no compressions", "no breaths"] if end is not None else [*correcting.AT_A_MOMENT]
     first, second, third = st.columns([2, 2, 2])
     with first:
-        subject = st.selectbox("What is here", choices, format_func=correcting.label, key=f"put-in-{end is not None}")
+        subject = st.selectbox("Put in", choices, format_func=correcting.label, key=f"put-in-{end is not None}")
     with second:
         value, dose, unit = _value(subject, review, key="put-in")
     with third:
@@ -217,7 +217,7 @@ def _change(
     if to is not None:
         ways["move"] = f"moved to {since(review, to[0])}, as selected"
     with first:
-        way = st.selectbox("It shall be", list(ways), format_func=lambda one: ways.get(one, one), key=f"way-{subject}")
+        way = st.selectbox("Change", list(ways), format_func=lambda one: ways.get(one, one), key=f"way-{subject}")
     value, dose, unit, type_ = "", None, None, None
     with second:
         if way == "name":

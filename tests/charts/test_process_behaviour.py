@@ -75,9 +75,10 @@ def test_a_phase_is_an_upright_line_with_its_reason_and_lines_of_its_own():
 
 def test_the_protocols_limit_is_a_dotted_line_with_its_words():
     made = figure(drawn())
-    flat = [shape for shape in made.layout.shapes if shape.y0 == shape.y1 == 60.0]
-    assert len(flat) == 1
-    assert any(note.text == "asked for: at least 60 %" for note in made.layout.annotations)
+    line = trace(made, "asked for: at least 60 %")
+    assert list(line.y) == [60.0, 60.0]
+    assert line.line.dash == "dot"
+    assert line.showlegend
 
 
 def test_a_frozen_baseline_shows_points_beyond_its_limits_as_squares():

@@ -69,6 +69,7 @@ _EVENTS: dict[str, tuple[str, str, str, int]] = {
     "access": ("Access", "drug", "square", 3),
     "rhythm_check": ("Rhythm check", "shock", "bar", 5),
     "pulse_check": ("Pulse check", "circulation", "bar", 5),
+    "ecg_12_lead": ("12-lead ECG", "circulation", "bar", 3),
     "charge": ("Charge", "shock", "bar", 6),
     "patient_moved": ("Patient moved", "other", "square", 4),
     "compressor_changed": ("Compressor changed", "chest", "bar", 7),
