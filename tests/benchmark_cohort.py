@@ -143,9 +143,9 @@ def lines(costs: Sequence[Cost]) -> list[str]:
     return said
 
 
-def main() -> None:
-    """Make, measure in a process of its own, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmark_cohort", description=__doc__)
+def main(name: str, words: str | None, measure: Callable[[Path, int, int], Cost]) -> None:
+    """Make, measure in a process of its own, print: for the command tests.<name>, which `words` describe."""
+    parser = argparse.ArgumentParser(prog=f"python -m tests.{name}", description=words)
     parser.add_argument("--cases", type=int, nargs="+", default=SIZES, help="sizes of the table")
     parser.add_argument("--runs", type=int, default=5, help="runs of which the shortest counts")
     asked = parser.parse_args()
@@ -166,4 +166,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main("benchmark_cohort", __doc__, measure)

@@ -9,19 +9,15 @@ own, on two cores, files in the system's cache, the shortest of several runs:
     Where …      each other part of the page
 """
 
-import argparse
-import multiprocessing
 import os
-import shutil
 import tempfile
 import time
-from collections.abc import Sequence
 from pathlib import Path
 
 import pyarrow as pa
 from streamlit.testing.v1 import AppTest
 
-from tests.benchmark_cohort import CORES, SIZES, Cost, lines, make, memory_bytes
+from tests.benchmark_cohort import CORES, Cost, main, memory_bytes
 
 PARTS = ("Where", "Times", "Outcomes", "Bundles", "Recording")
 SCRIPT = """
@@ -79,25 +75,5 @@ def _timed(work) -> float:
     return time.perf_counter() - start
 
 
-def main(asked_sizes: Sequence[int] = SIZES) -> None:
-    """Make, measure in a process of its own, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmark_over_time", description=__doc__)
-    parser.add_argument("--cases", type=int, nargs="+", default=asked_sizes, help="sizes of the table")
-    parser.add_argument("--runs", type=int, default=3, help="runs of which the shortest counts")
-    asked = parser.parse_args()
-    fresh = multiprocessing.get_context("spawn")
-    costs = []
-    for cases in asked.cases:
-        folder = Path(tempfile.mkdtemp(prefix="cohort-"))
-        try:
-            with fresh.Pool(1) as pool:
-                pool.apply(make, (folder, cases))
-            with fresh.Pool(1) as pool:
-                costs.append(pool.apply(measure, (folder, cases, asked.runs)))
-        finally:
-            shutil.rmtree(folder)
-    print(*lines(costs), sep="\n")
-
-
 if __name__ == "__main__":
-    main()
+    main("benchmark_over_time", __doc__, measure)

@@ -5,8 +5,6 @@ incident number, run number, number …) and the date of the call (date, day, ca
 unread, and nothing but number and day is kept: no patient, place or crew.
 """
 
-import csv
-import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from qi.library.library import Library
+from qi.library.outcome_csv import cells
 from qi.model.errors import QiError, UnreadableFile
 from qi.model.vocabulary import plain
 
@@ -130,13 +129,13 @@ def read(path: Path) -> tuple[list[tuple[str, date]], int, list[Refused]]:
     """
     text = _text(path)
     first = next((line for line in text.splitlines() if line.strip()), "")
-    cells = _cells(path, text, max(",;\t", key=first.count))
-    _, header = next(cells, (1, []))
+    written = cells(path, text, max(",;\t", key=first.count))
+    _, header = next(written, (1, []))
     columns = _columns(path, header)
     refused: list[Refused] = []
     told: dict[str, list[tuple[int, str]]] = {}
     rows = 0
-    for line, row in cells:
+    for line, row in written:
         rows += 1
         number, day = (row[columns[name]].strip() if columns[name] < len(row) else "" for name in ("case", "date"))
         if why := _wrong(number, day, len(row), len(header)):
@@ -158,19 +157,6 @@ def _text(path: Path) -> str:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise UnreadableFile(path, f"byte {error.start}: not UTF-8; save it as CSV UTF-8") from error
-
-
-def _cells(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Each row that is not blank, with the number of its first line."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    line = 1
-    try:
-        for row in reader:
-            if any(cell.strip() for cell in row):
-                yield line, row
-            line = reader.line_num + 1
-    except csv.Error as error:
-        raise UnreadableFile(path, f"line {line}: not CSV ({error})") from error
 
 
 def _columns(path: Path, header: Sequence[str]) -> dict[str, int]:

@@ -36,7 +36,7 @@ def questions(review: Review, first: Gain | None) -> tuple[Said, ...]:
         words = _BY_GAIN.get(first.key.partition(".")[0])
         if words:
             asked.append(Said("questions.1", words, first.rests_on))
-    asked += _unexplained(review)
+    asked += unexplained(review, "what do you remember of it?")
     if age_words(review).patient != "adult" and review.of("epinephrine_doses").value:
         doses = review.of("epinephrine_doses")
         asked.append(sentence("", "How did you settle on a weight for the doses, and who checked them?", doses))
@@ -45,13 +45,16 @@ def questions(review: Review, first: Gain | None) -> tuple[Said, ...]:
     return tuple(Said(f"questions.{number}", one.text, one.rests_on) for number, one in enumerate(asked[:MOST], 1))
 
 
-def _unexplained(review: Review) -> list[Said]:
-    """The longest pause over the limit for which no cause is known."""
+def unexplained(review: Review, then: str) -> list[Said]:
+    """The longest pause over the limit for which no cause is known.
+
+    Parameters: review; then, what is asked of it.
+    """
     found, limit = review.findings, float(review.protocol.values["long_pause_s"])
     open_ = found.pauses[(found.pauses["cause"] == "unknown") & (found.pauses["seconds"] > limit)]
     if open_.empty or not len(found.compressions):
         return []
     row = open_.loc[open_["seconds"].idxmax()]
     since = clock(float(row["start_s"]) - float(found.compressions["onset_s"].iloc[0]))
-    text = f"Nothing recorded says what the pause of {row['seconds']:.0f} s at {since} min was for: what do you remember of it?"
+    text = f"Nothing recorded says what the pause of {row['seconds']:.0f} s at {since} min was for: {then}"
     return [sentence("", text, review.of("longest_other_pause_s"), review.of("pauses_over_limit"))]

@@ -3,10 +3,10 @@
 References: the wording is ours; that questions are open and about process: common practice, no source.
 """
 
+from qi.feedback.debrief import unexplained
 from qi.feedback.gains import gains
-from qi.feedback.said import Said, sentence
+from qi.feedback.said import Said
 from qi.model.review import Review
-from qi.model.words import clock
 
 MOST = 4
 _BREATHS = "How can a team keep the time for breaths, and what gets in the way of it?"
@@ -36,20 +36,8 @@ def questions(review: Review) -> tuple[Said, ...]:
     ranked = gains(review)
     if ranked and (words := _BY_GAIN.get(ranked[0].key.partition(".")[0])):
         asked.append(Said("", words, ranked[0].rests_on))
-    asked += _unexplained(review)
+    asked += unexplained(review, "what might it have been?")
     asked.append(Said("", "What went well here, and what made it possible?"))
     asked.append(Said("", "What does this recording not show, and what would have shown it?"))
     asked.append(Said("", "What would make the same easier on our next call: kit, room, people, words?"))
     return tuple(Said(f"discussion.{number}", one.text, one.rests_on) for number, one in enumerate(asked[:MOST], 1))
-
-
-def _unexplained(review: Review) -> list[Said]:
-    """The longest pause over the limit for which no cause is known."""
-    found, limit = review.findings, float(review.protocol.values["long_pause_s"])
-    open_ = found.pauses[(found.pauses["cause"] == "unknown") & (found.pauses["seconds"] > limit)]
-    if open_.empty or not len(found.compressions):
-        return []
-    row = open_.loc[open_["seconds"].idxmax()]
-    since = clock(float(row["start_s"]) - float(found.compressions["onset_s"].iloc[0]))
-    text = f"Nothing recorded says what the pause of {row['seconds']:.0f} s at {since} min was for: what might it have been?"
-    return [sentence("", text, review.of("longest_other_pause_s"), review.of("pauses_over_limit"))]

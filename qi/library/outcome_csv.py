@@ -75,12 +75,12 @@ def read(source: Path | str, content: bytes) -> tuple[list[Row], int, list[Misma
     except UnicodeDecodeError as error:
         raise UnreadableFile(source, f"byte {error.start}: not UTF-8; save it as CSV UTF-8") from error
     first = next((line for line in text.splitlines() if line.strip()), "")
-    cells = _cells(source, text, max(",;\t", key=first.count))
-    _, header = next(cells, (1, []))
+    written = cells(source, text, max(",;\t", key=first.count))
+    _, header = next(written, (1, []))
     said: list[Mismatch] = []
     columns = _columns(source, header, said)
     rows, count = [], 0
-    for line, row in cells:
+    for line, row in written:
         count += 1
         if len(row) > len(header):
             said.append(Mismatch(line, "", f"holds {len(row)} cells where the header has {len(header)}; not joined"))
@@ -89,7 +89,7 @@ def read(source: Path | str, content: bytes) -> tuple[list[Row], int, list[Misma
     return rows, count, said
 
 
-def _cells(source: Path | str, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+def cells(source: Path | str, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     """Each row that is not blank, with the number of its first line."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     line = 1
