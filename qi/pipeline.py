@@ -96,7 +96,8 @@ def review(case: Case, in_force: Protocol, corrections: Sequence[Correction] = (
     detectors saw on this very case, where that is known already.
     """
     charted, missed = on_case(case, corrections)
-    found, questions, mend = find(charted, in_force, corrections, looked)
+    told = [one for one in corrections if one not in missed]  # what is said to change nothing changes nothing
+    found, questions, mend = find(charted, in_force, told, looked)
     notes = [*case.notes, *(Note("info", "arrest", question) for question in questions)]
     notes += [_finds_nothing(one) for one in (*missed, *mend.missed)]
     return Review(charted, found, in_force, tuple(measure(found, in_force)), tuple(notes), tuple(corrections))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from qi import pipeline
@@ -255,6 +255,7 @@ def test_any_corrections_hold_together_and_change_nothing_that_was_given(correct
 
 
 @settings(max_examples=25)
+@example(one=Correction(action="move", subject="shock", start_s=125.0, to_start_s=0.0, value="200", before={"type": "shock"}))
 @given(
     one=any_correction().filter(lambda one: not one.subject.startswith("airway"))
 )  # those ask the detectors, who see nothing here

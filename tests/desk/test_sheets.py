@@ -15,6 +15,7 @@ from qi.desk.bring_in import bring_in
 from qi.desk.correcting import correction
 from qi.desk.opened import open_case, review_of
 from qi.feedback.sheet import FEWEST, edited
+from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
 from qi.model.errors import Locked, NoSuchCase, QiError
 from qi.model.journal import REVIEWER
@@ -36,13 +37,16 @@ def flat(text):
     return re.sub(r"\s+", " ", text)
 
 
-@pytest.fixture(params=CASES)
-def made(request, library):
-    """Key of each sample case, signed, with its sheet and review."""
-    key = bring_in(library, SAMPLES / request.param, who="tester", agency=AGENCY).key
-    signed(library, key)
-    review, _ = sheets.signed(library, key)
-    return sheets.sheet_of(library, key), review
+@pytest.fixture(scope="module", params=CASES)
+def made(request, tmp_path_factory):
+    """Each sample case signed: its sheet and review, for tests that write nothing."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("QI_DATABASE", raising=False)
+        with Library.open(tmp_path_factory.mktemp("sheets")) as library:
+            key = bring_in(library, SAMPLES / request.param, who="tester", agency=AGENCY).key
+            signed(library, key)
+            review, _ = sheets.signed(library, key)
+            return sheets.sheet_of(library, key), review
 
 
 def test_the_pdf_holds_every_sentence_on_at_most_two_tagged_pages(made):

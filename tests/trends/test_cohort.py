@@ -217,8 +217,8 @@ def test_a_case_is_taken_out_with_its_events(place):
     assert cohort.read_events(place, "shocks").empty
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(st.tuples(st.integers(0, 5), st.integers(1, 4), st.floats(0, 1)), min_size=1, max_size=12))
+@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.integers(0, 5), st.integers(1, 4), st.floats(0, 1)), min_size=1, max_size=6))
 def test_one_after_the_other_or_all_at_once_is_the_same(tmp_path_factory, changes):
     """The last word on each case stands, wherever its month was before."""
     one_by_one, at_once = (tmp_path_factory.mktemp("cohort") for _ in range(2))
