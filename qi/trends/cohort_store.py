@@ -185,14 +185,23 @@ def _kept(folder: Path, name: str, month: Month, keys: set[str]) -> pa.Table | N
     if not file.exists():
         return None
     stays = ~pc.is_in(pc.field("key"), pa.array(sorted(keys), pa.string()))
-    return _dataset(folder, name, file).to_table(columns=_SCHEMAS[name].names, filter=stays)
+    written = {
+        *pq.read_schema(file).names,
+        *_BY_MONTH.names,
+        *_ORDER[name],
+    }  # what is missing throughout takes time to read all the same
+    columns = [one for one in _SCHEMAS[name].names if one in written]
+    return _dataset(folder, name, file).to_table(columns=columns, filter=stays)
 
 
 def _write(file: Path, name: str, kept: pa.Table | None, fresh: pd.DataFrame | None) -> None:
     parts = [] if kept is None else [kept]
     if fresh is not None and len(fresh):
-        parts.append(pa.Table.from_pandas(fresh, schema=_SCHEMAS[name], preserve_index=False))
-    whole = pa.concat_tables(parts).unify_dictionaries() if parts else None
+        some = dict(zip(fresh.columns, fresh.notna().to_numpy().any(axis=0), strict=True))
+        held = [one for one in fresh.columns if some[one] or one in _ORDER[name]]
+        types = pa.schema([_SCHEMAS[name].field(one) for one in held])
+        parts.append(pa.Table.from_pandas(fresh[held], schema=types, preserve_index=False))
+    whole = pa.concat_tables(parts, promote_options="default").unify_dictionaries() if parts else None
     if whole is None or not len(whole):
         file.unlink(missing_ok=True)
         return
