@@ -75,6 +75,12 @@ class Which:
     last: str = ""
 
     @property
+    def protocol(self) -> str:
+        """Whose limits are drawn: the protocol that was chosen, the default where none or several were."""
+        chosen_ = self.groups.get("protocol", ())
+        return chosen_[0] if len(chosen_) == 1 else protocols.DEFAULT
+
+    @property
     def words(self) -> str:
         """The choice as a sentence; empty where all cases are."""
         parts = [] if self.source == "all" else ["signed cases alone" if self.source == "signed" else "cases not signed yet alone"]
@@ -185,12 +191,6 @@ def chart_key(column: str, every: str) -> str:
 def themed(ids: Sequence[str]) -> list[str]:
     """The columns of measures, by their ids, in order."""
     return [answer_name(id_, suffix) for id_ in ids for suffix in ANSWERS.get(id_, ())]
-
-
-def usual_protocol(table: pd.DataFrame) -> str:
-    """The protocol that most of the cases were held against; the default where there is none."""
-    counts = table["protocol"].astype("str").value_counts()
-    return str(counts.index[0]) if len(counts) else protocols.DEFAULT
 
 
 def moments(shown_: Shown, subject: Subject, keys: Collection[str]) -> dict[str, float]:

@@ -142,6 +142,8 @@ def _drawn(one: Charted) -> str | None:
 def _under(shelf: Library, cases: pd.DataFrame, one: Charted, rules: Sequence[str], which: Which) -> None:
     """What must be known to read the chart."""
     notes = [one.averaged, *one.chart.notes, charted.by_chance([one], rules=rules)]
+    if one.drawn.limit[2]:
+        notes.insert(1, f"The dotted line is the limit of the protocol {which.protocol}; each case was judged by its own.")
     if one.drawn.around is not None:
         notes.insert(1, "The upright lines are 95 % intervals.")
     st.caption(" ".join(note if note.endswith((".", "!", "?")) else f"{note}." for note in notes))

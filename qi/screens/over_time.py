@@ -82,6 +82,9 @@ def _page(shelf: Library, shown: Shown, subjects: dict[str, Subject]) -> None:
     if cases.empty:
         st.info("No case fits this choice.")
         return
+    if which.protocol != over_time.Which().protocol:
+        theirs = over_time.subjects(shelf, protocol=which.protocol)
+        wanted, asked = [theirs[one.column] for one in wanted], asked and theirs[asked.column]
     every, draw = str(st.session_state.get("every", "month")), PARTS[part]
     if asked is not None:
         over_measure.show(shelf, shown, cases, asked, which)

@@ -70,6 +70,8 @@ def test_cases_are_chosen_by_source_group_and_day(table):
     assert rows["call_day"].between(pd.Timestamp("2030-01-01"), pd.Timestamp("2030-12-31")).all()
     assert which.words == "signed cases alone, station 2, from 2030-01-01, until 2030-12-31"
     assert Which().words == ""
+    assert Which(groups={"protocol": ("child-2020",)}).protocol == "child-2020"
+    assert Which(groups={"protocol": ("child-2020", "adult-2020")}).protocol == Which().protocol == "adult-2020"
     assert len(over_time.chosen(table, Which())) == len(table)
 
 

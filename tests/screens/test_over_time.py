@@ -98,6 +98,14 @@ def test_cases_are_narrowed_and_the_page_says_so(page):
     assert " 0 as the machine found them" in words(app)
 
 
+def test_the_limit_drawn_is_that_of_the_protocol_chosen(page):
+    app = page(measure="longest_pause_s")
+    assert "limit of the protocol adult-2020" in words(app)
+    app = next(box for box in app.multiselect if box.key == "only-protocol").select("child-2020").run()
+    assert not app.exception
+    assert "limit of the protocol child-2020" in words(app)
+
+
 def test_a_phase_is_set_with_its_reason_by_a_person_and_taken_back(own):
     app = own.opened("over_time", measure="compression_fraction")
     assert not app.exception
