@@ -19,6 +19,7 @@ from qi.screens.held import GROUPS
 from qi.screens.on_desk import library
 from qi.screens.over_data import known_of, plans_of, subjects_of, table_of
 from qi.screens.theme import is_dark
+from qi.trends.sentences import TOO_FEW_POINTS
 from qi.trends.series import Subject, View, needed
 
 MAIN = "What matters most"
@@ -114,7 +115,8 @@ def _said(cases: pd.DataFrame, shown: Shown, which: Which) -> None:
     """What is looked at: how many cases, of when, signed or as the machine found them."""
     signed = int((cases["source"] == "signed").sum())
     days = cases["call_day"].dropna()
-    span = f", {days.min():%B %Y} to {days.max():%B %Y}" if len(days) else ""
+    ends = dict.fromkeys(f"{day:%B %Y}" for day in (days.min(), days.max())) if len(days) else {}
+    span = f", {' to '.join(ends)}" if ends else ""
     left_out = int((cases["excluded"].astype("str").fillna("") != "").sum())
     many = f"{len(cases):,} case{'' if len(cases) == 1 else 's'}"
     text = f"{many}{span}: {signed} with signed numbers, {len(cases) - signed} as the machine found them."
@@ -166,6 +168,9 @@ def _wall(
 def _answer(made: Sequence[Charted]) -> None:
     """Which measures have a signal, in the order of the page; the rest are counted."""
     with_signal = [one for one in made if one.signals]
+    if not with_signal and all(one.short == TOO_FEW_POINTS for one in made):
+        st.write("**No signal can be looked for yet:** the points are too few, or too many of them lie on the centre.")
+        return
     if not with_signal:
         st.write(
             f"**No signal in {len(made)} charts.** Nothing here is unlikely by chance. That does not show that nothing changed."

@@ -120,7 +120,7 @@ def read(folder: Path, table: str, columns: Sequence[str] | None = None, filters
     try:
         return _to_pandas(_dataset(folder, table).to_table(columns=asked, filter=chosen))
     except (OSError, pa.ArrowException) as error:
-        raise UnreadableFile(folder / table, f"a file of the cohort table cannot be read ({error}); {REBUILD}") from error
+        raise UnreadableFile(folder / table, f"a file of the cohort table cannot be read; {REBUILD}") from error
 
 
 def _dataset(folder: Path, table: str, only: Path | None = None) -> ds.FileSystemDataset:

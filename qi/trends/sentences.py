@@ -12,6 +12,7 @@ from qi.trends.rules import RULES
 from qi.trends.signals import BEYOND_LIMITS, FEW_CROSSINGS, LONG_RUN, Signal
 
 _EVENTS = ("g", "t")
+TOO_FEW_POINTS = "too few points for a signal"
 MOST_POINTS = 3  # beyond the limits that have a sentence each; more of them share one
 
 
@@ -34,7 +35,7 @@ def in_short(chart: Chart, found: Sequence[Signal]) -> str:
     """The newest signal of a chart in a few words, for a small one; runs before crossings, crossings before single points."""
     if not found:
         looked = any(section.runs for section in chart.sections) or chart.points["high"].notna().any()
-        return "no signal" if looked else "too few points for a signal"
+        return "no signal" if looked else TOO_FEW_POINTS
     runs = [one for one in found if one.rule == LONG_RUN]
     if runs:
         one = max(runs, key=lambda run: run.last)
