@@ -31,7 +31,8 @@ def _close_up(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, as_f
     )
     _remember(desk, choice)
     if choice.edit is not None and editable:
-        correcting.act(desk, review, choice.edit)
+        correcting.act(desk, review, choice.edit, taken=choice.taken)
+        choice.taken()  # also where nothing was to be written
         st.rerun()
     correcting.refusal()
     if not as_found:

@@ -21,20 +21,35 @@ ANOTHER = "another reason …"
 CLOSE_UP, PAUSES, FINDINGS = "close-up", "pauses", "findings"  # parts of the page that write
 
 
-def write(desk: OnDesk, *corrections: Correction, place: str = CLOSE_UP) -> bool:
+def _nothing() -> None:
+    """Nobody waits to hear that it is written."""
+
+
+def write(desk: OnDesk, *corrections: Correction, place: str = CLOSE_UP, taken: Callable[[], None] = _nothing) -> bool:
     """Write corrections into the journal; a refusal is kept to be shown on the next run.
 
-    Parameters: desk; corrections; place, the part of the page that asked for it, where a refusal is shown.
+    Parameters: desk; corrections; place, the part of the page that asked for it, where a refusal is shown; taken, see write_lines.
     Returns: whether they were written.
     """
-    return write_lines(desk, [("correction", one.record()) for one in corrections], place=place)
+    return write_lines(desk, [("correction", one.record()) for one in corrections], place=place, taken=taken)
 
 
-def write_lines(desk: OnDesk, entries: list[tuple[str, Mapping[str, Any]]], *, place: str = CLOSE_UP) -> bool:
-    """Write lines into the journal of the case, in the reading that the person is in."""
+def write_lines(
+    desk: OnDesk,
+    entries: list[tuple[str, Mapping[str, Any]]],
+    *,
+    place: str = CLOSE_UP,
+    taken: Callable[[], None] = _nothing,
+) -> bool:
+    """Write lines into the journal of the case, in the reading that the person is in.
+
+    Parameters: desk, entries, place; taken, called once they are written, before anything that may break this run off.
+    Returns: whether they were written.
+    """
 
     def written() -> None:
         made = desk.library.write_all(desk.key, entries, who=who(), after=desk.last, reading=desk.reading)
+        taken()
         saw(desk.key, made[-1].number)
 
     return tried(written, place=place)
@@ -54,25 +69,33 @@ def tried(what: Callable[[], object], *, place: str = CLOSE_UP) -> bool:
     return place not in refused
 
 
-def undo(desk: OnDesk, number: int | None) -> bool:
+def undo(desk: OnDesk, number: int | None, *, taken: Callable[[], None] = _nothing) -> bool:
     """Write a line that takes back another; the line itself stays."""
-    return number is not None and write_lines(desk, [("undo", {"undoes": number})])
+    return number is not None and write_lines(desk, [("undo", {"undoes": number})], taken=taken)
 
 
-def act(desk: OnDesk, review: Review, edit: Mapping[str, Any]) -> bool:
-    """Do at once what was asked for in the close-up by key or by dragging."""
+def act(desk: OnDesk, review: Review, edit: Mapping[str, Any], *, taken: Callable[[], None]) -> bool:
+    """Do at once what was asked for in the close-up by key or by dragging; taken, see write_lines."""
     if edit["act"] == "undo":
-        return undo(desk, correcting.last_to_undo(desk.lines, reading=desk.reading))
+        return undo(desk, correcting.last_to_undo(desk.lines, reading=desk.reading), taken=taken)
     to = (float(edit["to_start_s"]), edit.get("to_end_s")) if edit.get("to_start_s") is not None else None
     why = edit.get("why") or correcting.WHYS[0]
     start, end = float(edit["start_s"]), edit.get("end_s")
     if edit["subject"] == "artefact" and edit["act"] != "add":
-        return _artefact(desk, review, edit.get("number"), to, why)
+        return _artefact(desk, review, edit.get("number"), to, why, taken=taken)
     made = correcting.correction(review, edit["act"], edit["subject"], start, end, why=why, to_s=to, value=edit.get("value"))
-    return write(desk, made)
+    return write(desk, made, taken=taken)
 
 
-def _artefact(desk: OnDesk, review: Review, number: int | None, to: tuple[float, float | None] | None, why: str) -> bool:
+def _artefact(
+    desk: OnDesk,
+    review: Review,
+    number: int | None,
+    to: tuple[float, float | None] | None,
+    why: str,
+    *,
+    taken: Callable[[], None] = _nothing,
+) -> bool:
     """A stretch that was called artefact is no longer, or is another one: the line that said so is undone."""
     said = next((one for one in review.corrections if one.number == number and one.subject == "artefact"), None)
     if said is None:
@@ -83,7 +106,7 @@ def _artefact(desk: OnDesk, review: Review, number: int | None, to: tuple[float,
         end = to[1] if to[1] is not None else to[0] + length
         made = correcting.correction(review, "add", "artefact", to[0], end, why=why, sensor=said.sensor)
         entries.append(("correction", made.record()))
-    return write_lines(desk, entries)
+    return write_lines(desk, entries, taken=taken)
 
 
 def refusal(place: str = CLOSE_UP) -> None:

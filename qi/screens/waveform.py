@@ -36,7 +36,9 @@ class Choice:
     thing picked there, {subject, start_s, end_s (None for a moment), words, person} and where it has them value and number (of the
     correction that put it there). edit: a correction asked for, {act: add, remove, move or undo, subject, start_s, end_s, serial},
     to_start_s and to_end_s for a move, value and number of the thing picked where it has them, why where a reason was chosen;
-    subject is empty and start_s None for an undo. serial is another one each time, and an edit is given once.
+    subject is empty and start_s None for an undo. serial is another one each time. taken: call it as the edit is written down, with
+    nothing of Streamlit's between the two, since any of it may break the run off: from then on the edit is not given again, and the
+    browser hears that it arrived; until then it is given again.
     """
 
     moment_s: float | None = None
@@ -44,6 +46,17 @@ class Choice:
     stretch_s: tuple[float, float] | None = None
     picked: Mapping[str, Any] | None = None
     edit: Mapping[str, Any] | None = None
+    taken: Callable[[], None] = lambda: None
+
+
+@dataclass
+class _Heard:
+    """The number of the last correction that was written down; changed in place, which no request for another run can break off."""
+
+    serial: int | None = None
+
+    def take(self, serial: int) -> None:
+        self.serial = serial
 
 
 def keep(*messages: bytes, key: str) -> None:
@@ -89,7 +102,6 @@ def show_close_up(
     locked: str = "",
     why_choices: Sequence[str] = (),
     on_choice: Callable[[], None] | None = None,
-    on_edit: Callable[[], None] | None = None,
 ) -> Choice:
     """The waveforms of a window with the detected events on them. Zoom and pan happen in the browser.
 
@@ -97,19 +109,14 @@ def show_close_up(
     from case start]; window_s, a window to move to when it changes [s]; editable, whether things may be picked, stretches selected
     and corrections asked for; locked, why corrections are not open (signed, say): picking and selecting stay, corrections do
     nothing but say this; why_choices, reasons offered for the next correction; on_choice, called before the next run after a
-    moment, a stretch or a pick; on_edit, called once for each correction asked for. Both may read choice_of(key). Without on_edit,
-    call st.rerun() once a correction that was returned is written down: the next one leaves the browser then.
-    Returns: what caused this run, else an empty choice.
+    moment, a stretch or a pick.
+    Returns: what caused this run, else an empty choice. Once a correction is written down and `taken`, call st.rerun(): the browser
+    hears of it in that run, and the next one leaves.
     """
     window = None if window_s is None else [round(float(edge), 3) for edge in window_s]
     told = {"editable": editable and not locked, "locked": locked, "reasons": list(why_choices)}
     data = {"role": "close_up", "case": case, "key": key, "highlight": highlight, "moment": moment_s, "window": window, **told}
-    return _show(data, key=key, on_choice=on_choice, on_edit=on_edit)
-
-
-def choice_of(key: str) -> Choice:
-    """What the person just did on the view of this key, for a callback."""
-    return _choice(st.session_state.get(key) or {})
+    return _show(data, key=key, on_choice=on_choice)
 
 
 def _show(
@@ -117,40 +124,32 @@ def _show(
     *,
     key: str,
     on_choice: Callable[[], None] | None,
-    on_edit: Callable[[], None] | None = None,
     on_drawn: Callable[[], None] | None = None,
 ) -> Choice:
     """Mount one view and turn its triggers into a Choice.
 
-    The browser holds the next correction back until it hears that this one is done: by on_edit before this run, else by whoever was
-    given it, before the next run.
+    The browser holds the next correction back until it hears that this one is done, and sends this one again if it hears nothing:
+    a run that is broken off may have lost it.
     """
     tell = on_choice or _nothing
-    heard, given = f"{key}-heard", f"{key}-given"
-
-    def take_in() -> None:
-        edit = choice_of(key).edit
-        if edit is None or on_edit is None or edit["serial"] == st.session_state.get(heard):
-            return
-        on_edit()
-        st.session_state[heard] = edit["serial"]
-
+    heard: _Heard = st.session_state.setdefault(f"{key}-heard", _Heard())
     result = _component()(
-        data={**data, "heard": st.session_state.get(given if on_edit is None else heard)},
+        data={**data, "heard": heard.serial},
         key=key,
         on_moment_change=tell,
         on_window_change=tell,
         on_stretch_change=tell,
         on_picked_change=tell,
-        on_edit_change=take_in,
+        on_edit_change=_nothing,
         on_drawn_change=on_drawn or _nothing,
     )
     choice = _choice(result)
-    if choice.edit is not None:
-        if choice.edit["serial"] == st.session_state.get(given):  # a run that was broken off is run again with its triggers
-            return replace(choice, edit=None)
-        st.session_state[given] = choice.edit["serial"]
-    return choice
+    if choice.edit is None:
+        return choice
+    serial = choice.edit["serial"]
+    if serial == heard.serial:  # sent twice, or told again to a run after one that was broken off
+        return replace(choice, edit=None)
+    return replace(choice, taken=lambda: heard.take(serial))
 
 
 def _choice(result: Mapping[str, Any]) -> Choice:

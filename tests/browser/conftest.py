@@ -8,12 +8,15 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shuti
 QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
 QUIET += ["--disable-features=LocalNetworkAccessChecks"]  # an answer passed on with our policy has no address of its own
 
+PATIENCE_MS = 60_000  # how long what is expected may take on a busy machine; a test that passes waits no longer than it must
+
 
 @pytest.fixture(scope="session")
 def browser():
     playwright = pytest.importorskip("playwright.sync_api")
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine")
+    playwright.expect.set_options(timeout=PATIENCE_MS)
     with playwright.sync_playwright() as driver:
         started = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         yield started

@@ -326,7 +326,7 @@ def main() -> None:
         editable = st.checkbox("Open for corrections", key="open")
         locked = "signed" if st.checkbox("Signed", key="signed") else ""
         reviewed = st.checkbox("Reviewed", key="reviewed")
-        by_return = st.checkbox("By what is returned", key="returned")
+        broken = st.checkbox("Broken off", key="broken")
     said = [*(review() if reviewed else []), *st.session_state.get("said", [])]
     waveform.keep(samples_of(case), overlay_of(case, revision, json.dumps(said)), key="case")
     long_ones = [(262.0, 280.0), (640.0, 655.0), (1240.0, 1260.0), (1862.0, 1876.0), (500.0, 500.0)]
@@ -343,20 +343,21 @@ def main() -> None:
         editable=editable,
         locked=locked,
         why_choices=("seen on another trace", "the record says so"),
-        on_edit=None if by_return else lambda: take_in(waveform.choice_of("closeup").edit),
     )
-    given = st.session_state.setdefault("given", [])
     if looked.edit:
+        given = st.session_state.setdefault("given", [])
         given.append(looked.edit["serial"])
-    if looked.edit and by_return:
+        if broken and given.count(given[-1]) == 1:
+            st.stop()  # the first run with it does not live to write it down
         take_in(looked.edit)
+        looked.taken()
         st.rerun()
     st.session_state.runs = st.session_state.get("runs", 0) + 1
     st.text(
         f"picture moment {chosen.moment_s} window {chosen.window_s} close-up moment {looked.moment_s} run {st.session_state.runs}"
     )
     st.text(f"stretch {json.dumps(looked.stretch_s)} picked {json.dumps(looked.picked)}")
-    st.text(f"edits {json.dumps(st.session_state.get('log', []))} given {len(given)} of {len(set(given))}")
+    st.text(f"edits {json.dumps(st.session_state.get('log', []))} in all {len(st.session_state.get('log', []))}")
 
 
 main()

@@ -39,7 +39,7 @@ def served(script, place, port=None):
 
 def wait_until_healthy(url):
     """Wait until a server answers at an address."""
-    for _ in range(200):
+    for _ in range(600):
         try:
             with urllib.request.urlopen(url, timeout=1) as answer:
                 if answer.status == 200:

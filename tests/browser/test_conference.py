@@ -54,7 +54,7 @@ class Wall:
         for part, head in zip(PARTS, ("What happened", "The main measures", "Pauses by cause", "To talk about"), strict=True):
             self.page.get_by_role("button", name=part, exact=True).click()
             wanted = f".for-a-room h3:has-text('{head}')" if part != "Words" else ".for-a-room p"
-            self.page.wait_for_selector(wanted, timeout=30_000)
+            self.page.wait_for_selector(wanted, timeout=60_000)
 
     @property
     def came(self):
@@ -119,8 +119,8 @@ def test_nothing_is_left_of_the_page_before_and_the_sidebar_goes_away(browser, w
         shown.page.goto(f"{address}/walkthrough?case={entry.key}")
         shown.page.get_by_text("Show masked, for teaching").click(timeout=60_000)
         shown.page.wait_for_selector(".for-a-room img", timeout=60_000)
-        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached", timeout=30_000)
-        shown.page.wait_for_function(f"!document.documentElement.innerHTML.includes('{entry.case_id}')", timeout=30_000)
+        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached", timeout=60_000)
+        shown.page.wait_for_function(f"!document.documentElement.innerHTML.includes('{entry.case_id}')", timeout=60_000)
         left = shown.page.content()
         assert not [one for one in names_of(library, entry) if one.casefold() in left.casefold()]
         assert shown.page.url.endswith(f"/conference?cases={entry.key}")

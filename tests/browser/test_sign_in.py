@@ -112,9 +112,9 @@ class Tab:
     def sign_in(self, url, role):
         """Open an address, sign in at the provider, and come back."""
         self.page.goto(url)
-        self.page.get_by_role("button", name="Sign in").click(timeout=20_000)
-        self.page.locator(f"button[value=sub-{role}]").click(timeout=20_000)
-        self.page.wait_for_selector("[data-testid=stSidebarNav]", timeout=20_000)
+        self.page.get_by_role("button", name="Sign in").click(timeout=60_000)
+        self.page.locator(f"button[value=sub-{role}]").click(timeout=60_000)
+        self.page.wait_for_selector("[data-testid=stSidebarNav]", timeout=60_000)
 
     @property
     def text(self):
@@ -141,10 +141,10 @@ def test_each_role_signs_in_and_sees_its_pages(browser, address, case, role):
         shown = {name.strip().splitlines()[-1] for name in shown}
         assert SEEN[role] <= shown
         assert not NEVER[role] & shown
-        tab.page.get_by_text(PEOPLE[role][1]).first.wait_for(timeout=10_000)
+        tab.page.get_by_text(PEOPLE[role][1]).first.wait_for(timeout=60_000)
         if role != "medical_director":
             tab.page.goto(f"{address}/walkthrough?case={case}")
-            tab.page.get_by_role("heading", name="Not for this account").wait_for(timeout=20_000)
+            tab.page.get_by_role("heading", name="Not for this account").wait_for(timeout=60_000)
             assert "rv-2031-0107" not in tab.text
 
 
@@ -153,9 +153,9 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
     with Tab(browser) as tab:
         page = tab.page
         tab.sign_in(f"{address}/walkthrough?case={case}", "reviewer")
-        page.wait_for_selector(".close-up[data-ready]", timeout=30_000)
-        page.wait_for_selector("text=What was read", timeout=30_000)
-        page.wait_for_selector(".js-plotly-plot", timeout=20_000)
+        page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
+        page.wait_for_selector("text=What was read", timeout=60_000)
+        page.wait_for_selector(".js-plotly-plot", timeout=60_000)
         assert "rv-2031-0107" in tab.text
         assert f"case={case}" in page.url
         for one in tab.context.cookies():
@@ -163,7 +163,7 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
                 assert (one["httpOnly"], one["sameSite"]) == (True, "Lax")
                 assert one["expires"] <= time.time() + 10 * 3600 + 5
         page.get_by_text("Take the case out as files").click()
-        with page.expect_download(timeout=20_000) as taken, page.expect_response(lambda answer: "/media/" in answer.url) as got:
+        with page.expect_download(timeout=60_000) as taken, page.expect_response(lambda answer: "/media/" in answer.url) as got:
             page.get_by_role("button", name="The case, to be shared").click()
         assert taken.value.suggested_filename == "shared-case.zip"
         file = got.value.url
@@ -174,10 +174,10 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
         ours, theirs = urlparse(address).netloc, urlparse(provider).netloc
         assert {to for by, to in tab.asked if by == ours} <= {ours, theirs, ""}
         page.get_by_role("button", name="Sign out").click()
-        page.wait_for_function("() => !document.querySelector('[data-testid=stSidebarNav]')", timeout=20_000)
+        page.wait_for_function("() => !document.querySelector('[data-testid=stSidebarNav]')", timeout=60_000)
         assert not [one for one in tab.context.cookies() if one["name"].startswith("_streamlit_user")]
         page.goto(f"{address}/walkthrough?case={case}")
-        page.get_by_role("button", name="Sign in").wait_for(timeout=20_000)
+        page.get_by_role("button", name="Sign in").wait_for(timeout=60_000)
         assert "rv-2031-0107" not in tab.text
 
 
@@ -185,10 +185,10 @@ def test_a_sign_in_that_has_ended_is_signed_out(browser, address, case):
     kept = {"name": NAME, "domain": "127.0.0.1", "path": "/", "httpOnly": True, "sameSite": "Lax"}
     with Tab(browser, [kept | {"value": cookie(address, "reviewer", 9.5)}]) as tab:
         tab.page.goto(address)
-        tab.page.get_by_role("heading", name="Worklist").wait_for(timeout=20_000)
+        tab.page.get_by_role("heading", name="Worklist").wait_for(timeout=60_000)
     with Tab(browser, [kept | {"value": cookie(address, "reviewer", 10.5)}]) as tab:
         tab.page.goto(f"{address}/walkthrough?case={case}")
-        tab.page.wait_for_url(lambda url: "/walkthrough" not in url, timeout=20_000)
+        tab.page.wait_for_url(lambda url: "/walkthrough" not in url, timeout=60_000)
         assert not [one for one in tab.context.cookies() if one["name"] == NAME]
 
 

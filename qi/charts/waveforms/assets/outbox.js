@@ -1,7 +1,8 @@
 // What the close-up tells Python. Streamlit keeps only the newest trigger of a component while a run is on, so corrections go one by
 // one: the next leaves when Python has answered for the one before. Anything else that is told waits too, and only its newest counts.
 
-const PATIENCE = 10_000; // ms without an answer after which the next goes all the same
+const PATIENCE = 10_000; // ms without an answer after which the same goes again: the run that got it may have been broken off
+const TRIES = 3; // after so many the next goes all the same
 
 let last = 0;
 
@@ -53,7 +54,12 @@ export class Outbox {
   next() {
     if (this.flying || !this.waiting.length) return;
     this.flying = this.waiting.shift();
-    this.timer = setTimeout(() => this.landed(), PATIENCE);
+    this.go(1);
+  }
+
+  /** The correction that is on its way leaves, for the so many-th time; its number tells Python that it is the same. */
+  go(time) {
+    this.timer = setTimeout(() => (time < TRIES ? this.go(time + 1) : this.landed()), PATIENCE);
     this.send("edit", this.flying);
   }
 
