@@ -72,6 +72,7 @@ class Walkthrough:
         self.page.goto(f"{address}/walkthrough?{query}")
         self.page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
         self.page.wait_for_selector("text=What was read", timeout=60_000)
+        self.page.wait_for_selector("text=quality improvement only", timeout=60_000)  # the last of the page
 
     def _complain(self, message):
         # Streamlit looks for its own two addresses under the page's address first, and then finds them at the root

@@ -92,7 +92,7 @@ def test_nothing_that_came_to_the_browser_names_a_case(browser, wall):
         assert "minutes from the first compression" in came
         for entry in entries:
             assert not [one for one in names_of(library, entry) if one.casefold() in came.casefold()]
-        assert BANNER in shown.page.locator("[data-testid=stMain]").inner_text()
+        shown.page.locator("[data-testid=stMain]").get_by_text(BANNER).first.wait_for(timeout=60_000)
         assert shown.hosts == {"127.0.0.1"}
 
 
@@ -115,7 +115,7 @@ def test_nothing_is_left_of_the_page_before_and_the_sidebar_goes_away(browser, w
     address, library = wall
     entry = numbered(library, 1)[0]
     with Wall(browser, f"{address}/conference?cases={entry.key}") as shown:
-        assert shown.page.locator("[data-testid=stSidebar]").get_attribute("data-collapsed") == "true"
+        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached", timeout=60_000)
         shown.page.goto(f"{address}/walkthrough?case={entry.key}")
         shown.page.get_by_text("Show masked, for teaching").click(timeout=60_000)
         shown.page.wait_for_selector(".for-a-room img", timeout=60_000)

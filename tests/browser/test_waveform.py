@@ -543,7 +543,7 @@ def test_a_page_that_is_not_open_knows_no_letters(shown):
     for key in (".", "Enter", "s", "Delete", "u"):
         shown.page.keyboard.press(key)
     shown.page.wait_for_timeout(300)
-    shown.said(r"edits \[\] given 0 of 0")
+    shown.said(r"edits \[\] in all 0")
     assert shown.page.locator(".close-up .range").inner_text() == before
     playwright.expect(shown.page.get_by_role("button", name="Select a stretch by dragging")).to_be_hidden()
 
