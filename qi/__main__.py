@@ -1,6 +1,7 @@
 """The command line: parse, call the pipeline or the desk, print."""
 
 import argparse
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -84,6 +85,8 @@ def main(arguments: list[str] | None = None) -> int:
     Returns: 0 when all was done, 1 when something could not be (the rest is still done); a wrong call exits with 2.
     """
     asked = parser().parse_args(arguments)
+    if os.name == "posix":
+        os.umask(0o077)  # what is written tells of patients: for the owner's eyes, until they pass it on
     if asked.command == "measure":
         return _measure(asked)
     if asked.command == "serve":

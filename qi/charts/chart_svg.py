@@ -14,6 +14,9 @@ from qi.charts.process_behaviour import Drawn
 _LETTER = 7.0  # size of words beside the plot
 _FEWEST_LABEL = 30.0  # room that a label under the axis needs
 _RUN, _BEYOND, _OUT = "diamond", "square", "circle-open"
+_N_LETTER = 6.5
+_LEFT = 30.0  # room for the scale beside the plot
+_ORDINALS = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth", 7: "seventh"}
 _ROOM = 0.08  # of the span of the values, left free above and below
 
 
@@ -46,15 +49,14 @@ class _Plot:
 def process_chart_svg(
     chart: Drawn, title: str, *, words: str = "", width: float = 520.0, height: float = 280.0, grey: bool = False
 ) -> str:
-    """A chart with its points, centre, limits, phases and signals, and n under the axis.
+    """A chart with its points, centre, limits, phases and signals, and n under the axis, as often as n_every says.
 
     Parameters: chart; title, and words, which stand for the picture where it cannot be seen; width and height; grey, without any
     colour.
     Returns: SVG that refers to no other file.
     """
     values = chart.points["value"].to_numpy(dtype=float) * chart.scale
-    low, high = _ends(chart, values)
-    plot = _Plot(30.0, 42.0, width - 6.0, height - 24.0, len(values), low, high)
+    plot = _plot(chart, width, height)
     accent = svg.colour(chart.accent, grey=grey)
     parts = [*_head(chart, width), *_scale(chart, plot), *_asked(chart, plot), *_phases(chart, plot)]
     parts += _steps(chart, plot, "centre", dashes="")
@@ -98,7 +100,9 @@ def _scale(chart: Drawn, plot: _Plot) -> list[str]:
             svg.line(plot.left, plot.y(at), plot.right, plot.y(at), stroke=svg.FAINT, thick=0.4),
             svg.text(plot.left - 3, plot.y(at) + 2.4, f"{at:.{digits}f}", size=_LETTER, fill=svg.MUTED, anchor="end"),
         ]
-    return [*parts, svg.text(plot.left - 3, plot.top - 3, chart.unit, size=_LETTER, fill=svg.MUTED, anchor="end")]
+    long = svg.width_of(chart.unit, _LETTER) > plot.left - 5
+    x, anchor = (2.0, "start") if long else (plot.left - 3, "end")
+    return [*parts, svg.text(x, plot.top - 3, chart.unit, size=_LETTER, fill=svg.MUTED, anchor=anchor)]
 
 
 def _asked(chart: Drawn, plot: _Plot) -> list[str]:
@@ -168,17 +172,51 @@ def _mark(plot: _Plot, row: int, value: float, mark: str, accent: str) -> str:
 
 
 def _under(chart: Drawn, plot: _Plot) -> list[str]:
-    """Labels of points with their n, as many as there is room for."""
+    """Labels of points, and their n, each as many as there is room for."""
+    labels, counts = chart.points["label"].astype(str).tolist(), _counts(chart)
     every = max(1, int(np.ceil(_FEWEST_LABEL / plot.step)))
-    rows: Sequence[int] = range(0, len(chart.points), every)
-    parts = [svg.text(2, plot.bottom + 18, "n", size=_LETTER, fill=svg.MUTED)] if rows else []
-    for row in rows:
-        point = chart.points.iloc[row]
-        half = svg.width_of(str(point["label"]), _LETTER - 1) / 2
-        x = min(plot.x(row), plot.right + 5 - half)
-        n = "–" if np.isnan(point["n"]) else f"{point['n']:.0f}"
-        parts += [
-            svg.text(x, plot.bottom + 9, str(point["label"]), size=_LETTER - 1, fill=svg.MUTED, anchor="middle"),
-            svg.text(x, plot.bottom + 18, n, size=_LETTER - 0.5, fill=svg.INK, anchor="middle"),
-        ]
-    return parts
+    parts = [svg.text(2, plot.bottom + 18, chart.n_name.split()[0], size=_LETTER, fill=svg.MUTED)] if labels else []
+    for row in range(0, len(labels), every):
+        x = min(plot.x(row), plot.right + 5 - svg.width_of(labels[row], _LETTER - 1) / 2)
+        parts.append(svg.text(x, plot.bottom + 9, labels[row], size=_LETTER - 1, fill=svg.MUTED, anchor="middle"))
+    return parts + [
+        svg.text(plot.x(row), plot.bottom + 18, counts[row], size=_N_LETTER, fill=svg.INK, anchor="middle")
+        for row in range(0, len(counts), _n_every(counts, plot))
+    ]
+
+
+def n_every(chart: Drawn, width: float) -> int:
+    """Under which points of a picture n stands: 1, under each; 3, under every third.
+
+    Parameters: chart; width, of the picture.
+    """
+    return _n_every(_counts(chart), _plot(chart, width, 0.0))
+
+
+def under_which(every: int) -> str:
+    """Under which points n stands, in words.
+
+    Parameters: every, as n_every gives it.
+    """
+    return "it" if every == 1 else f"every {_ORDINALS.get(every, f'{every}th')} point"
+
+
+def in_scale(chart: Drawn) -> bool:
+    """Whether all edges of what the protocol asks for are drawn in a picture of the chart."""
+    plot = _plot(chart, 0.0, 0.0)
+    return all(plot.low <= edge * chart.scale <= plot.high for edge in chart.limit[:2] if edge is not None)
+
+
+def _counts(chart: Drawn) -> list[str]:
+    return ["–" if np.isnan(n) else f"{n:.0f}" for n in chart.points["n"].to_numpy(dtype=float)]
+
+
+def _n_every(counts: Sequence[str], plot: _Plot) -> int:
+    widest = max((svg.width_of(one, _N_LETTER) for one in counts), default=0.0)
+    return max(1, int(np.ceil((widest + 1.5) / plot.step)))
+
+
+def _plot(chart: Drawn, width: float, height: float) -> _Plot:
+    """Where the plot lies in a picture of a chart."""
+    low, high = _ends(chart, chart.points["value"].to_numpy(dtype=float) * chart.scale)
+    return _Plot(_LEFT, 42.0, width - 6.0, height - 24.0, len(chart.points), low, high)

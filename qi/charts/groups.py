@@ -13,6 +13,7 @@ from qi.charts.panels import GREY, SHADE, axis, days, days_axis, grid, nothing, 
 COLUMNS, ROW = 3, 190
 COUNTS_ONLY, GREYED = "counts only", "grey"
 LINES: Mapping[str, tuple[str, str]] = {"95": ("95 % limits", "dash"), "998": ("99.8 % limits", "solid")}
+EXPECTED = "drawn in: to be expected next if nothing changes"
 MANY = 25  # groups from which only those beyond a limit carry their name, the others say it on hovering
 _LABEL, _LONGEST = 11, 20  # size and signs of a name beside its point
 
@@ -49,7 +50,8 @@ def multiples(
             traces.append(_points(months.iloc[:0], at, unit, factor, (GREY[shade], "circle"), ""))
             continue
         grey = one.shown == GREYED
-        layout["shapes"] += _behind(at, [float(end) * factor for end in (one.low, one.high)], float(one.median) * factor, shade)
+        ends, levels = ([float(one_) * factor for one_ in two] for two in ((one.low, one.high), (one.median, one.drawn_in)))
+        layout["shapes"] += _behind(at, ends, levels, shade)
         colour = GREY[shade] if grey else ACCENTS[accent][shade]
         told = months[months["group"] == one.group]
         traces.append(_points(told, at, unit, factor, (colour, "circle-open" if grey else "circle"), str(one.group)))
@@ -65,13 +67,17 @@ def _counted(known: int, missing: int) -> str:
     return f"n {known}" + (f", {missing} without a number" if missing else "")
 
 
-def _behind(at: int, ends: list[float], median: float, shade: str) -> list[dict[str, Any]]:
-    """The group's median over all its cases as a line, and its interval as a band, behind the points."""
+def _behind(at: int, ends: list[float], levels: list[float], shade: str) -> list[dict[str, Any]]:
+    """The group's median over all its cases as a line, drawn in as a dotted one, and its interval as a band, behind the points."""
     across = {"xref": f"x{axis(at)} domain", "yref": f"y{axis(at)}", "x0": 0, "x1": 1, "layer": "below"}
-    line = {"type": "line", **across, "y0": median, "y1": median, "line": {"color": GREY[shade], "width": 1.5}}
+    lines = [
+        {"type": "line", **across, "y0": level, "y1": level, "line": {"color": GREY[shade], "width": 1.5, "dash": dash}}
+        for level, dash in zip(levels, ("solid", "dot"), strict=True)
+        if not np.isnan(level)
+    ]
     if np.isnan(ends).any():
-        return [line]
-    return [{"type": "rect", **across, "y0": ends[0], "y1": ends[1], "fillcolor": SHADE[shade], "line": {"width": 0}}, line]
+        return lines
+    return [{"type": "rect", **across, "y0": ends[0], "y1": ends[1], "fillcolor": SHADE[shade], "line": {"width": 0}}, *lines]
 
 
 def _points(told: pd.DataFrame, at: int, unit: str, factor: float, look: tuple[str, str], name: str) -> dict[str, Any]:
@@ -93,8 +99,8 @@ def _points(told: pd.DataFrame, at: int, unit: str, factor: float, look: tuple[s
 def funnel(points: pd.DataFrame, lines: pd.DataFrame, centre: float, *, cases: str, accent: str, dark: bool = False) -> go.Figure:
     """Each group's share against its number of cases, with the share of all and both limits; a group of few cases hollow and grey.
 
-    Parameters: points and lines as in qi.trends.funnel.Funnel, groups of fewer than 10 cases among the points left undrawn; centre,
-    the share of all; cases, what n counts, for the axis; accent, of colours.ACCENTS; dark.
+    Parameters: points as in qi.trends.funnel.expected_next_of and lines as in Funnel there, groups of fewer than 10 cases among the
+    points left undrawn; centre, the share of all; cases, what n counts, for the axis; accent, of colours.ACCENTS; dark.
     Returns: a figure whose first trace holds the groups, named in its customdata, to be chosen from.
     """
     shade = "dark" if dark else "light"
@@ -117,6 +123,7 @@ def funnel(points: pd.DataFrame, lines: pd.DataFrame, centre: float, *, cases: s
             "hoverinfo": "skip",
         }
     )
+    traces += _drawn_in(drawn, GREY[shade])
     least, most = float(lines["low_998"].min()) * 100.0, float(lines["high_998"].max()) * 100.0
     span = [min(least, float(drawn["value"].min()) * 100.0), max(most, float(drawn["value"].max()) * 100.0)]
     layout = {
@@ -168,6 +175,29 @@ def _groups(drawn: pd.DataFrame, colour: str, grey: str) -> dict[str, Any]:
         "showlegend": False,
         "cliponaxis": False,
     }
+
+
+def _drawn_in(drawn: pd.DataFrame, grey: str) -> list[dict[str, Any]]:
+    """Beside each group what to expect of it next, as an open bar with a thin line to the group's own share."""
+    n, value, expected = drawn["n"].tolist(), numbers(drawn["value"], 100.0), numbers(drawn["expected"], 100.0)
+    thread = {"type": "scatter", "mode": "lines", "hoverinfo": "skip", "showlegend": False, "line": {"color": grey, "width": 1}}
+    thread["x"] = [one for count in n for one in (count, count, None)]
+    thread["y"] = [one for pair in zip(value, expected, strict=True) for one in (*pair, None)]
+    marks = {
+        "type": "scatter",
+        "name": EXPECTED,
+        "x": n,
+        "y": expected,
+        "mode": "markers",
+        "marker": {"symbol": "line-ew-open", "size": 15, "color": grey, "line": {"width": 2, "color": grey}},
+        "hovertext": [
+            f"{safe(str(one['group']))}: drawn in to {one['expected'] * 100:.0f} %<br>{one['reliability'] * 100:.0f} % of its "
+            "difference can be relied on"
+            for one in drawn.to_dict("records")
+        ],
+        "hovertemplate": "%{hovertext}<extra></extra>",
+    }
+    return [thread, marks]
 
 
 def _short(name: str) -> str:

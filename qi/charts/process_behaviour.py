@@ -32,7 +32,8 @@ class Drawn:
 
     name, the measure; latest, the newest value in words; signal, what the chart says in a few words; accent, of colours.ACCENTS;
     scale multiplies values for the axis (100 for shares), unit is written on it; marked holds a row of a signal and its mark;
-    sections are first row, last row and reason of each phase; limit, the protocol's edges and words.
+    sections are first row, last row and reason of each phase; limit, the protocol's edges and words; n_name, what the points' n
+    counts.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Drawn:
     centre_name: str = "centre"
     limit: tuple[float | None, float | None, str] = (None, None, "")
     around: tuple[Sequence[float], Sequence[float]] | None = None
+    n_name: str = "n"
 
     @property
     def marks(self) -> list[str]:
@@ -120,7 +122,7 @@ def figure(chart: Drawn, *, dark: bool = False) -> go.Figure:
         "dragmode": False,
         "xaxis": {"range": [-0.6, last + 0.1], "anchor": "y2", "showgrid": False, "automargin": True, **ticks},
         "yaxis": {"domain": [0.2, 1.0], "title": {"text": chart.unit}, "nticks": 6, "zeroline": False, "automargin": True},
-        "yaxis2": {"domain": [0.0, 0.12], "title": {"text": "n"}, "nticks": 2, "rangemode": "tozero", "automargin": True},
+        "yaxis2": {"domain": [0.0, 0.12], "title": {"text": chart.n_name}, "nticks": 2, "rangemode": "tozero", "automargin": True},
         "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
         "shapes": _phases(chart, shade),
         "annotations": _reasons(chart, _TEXT[shade]),
@@ -247,7 +249,7 @@ def _counts(chart: Drawn, *, dark: bool) -> dict[str, Any]:
         "xaxis": "x",
         "yaxis": "y2",
         "marker": {"color": _FAINT["dark" if dark else "light"]},
-        "hovertemplate": "n %{y:.4~g}<extra></extra>",
+        "hovertemplate": f"{chart.n_name} %{{y:.4~g}}<extra></extra>",
         "showlegend": False,
     }
 

@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape, quoteattr, unescape
 from qi.charts.colours import ACCENTS
 
 INK, MUTED, FAINT, PAPER = "#1d252c", "#4b5660", "#d5dbe1", "#ffffff"
+_NOTE = 7.0  # size of the words under a picture
 FONT = "'DejaVu Sans', 'DejaVu Sans Condensed', Verdana, sans-serif"
 _WIDE, _NARROW = (
     0.60,
@@ -74,6 +75,22 @@ def under_a_line(picture: str, banner: str) -> str:
     parts = [text(width / 2, 11.0 + 12.0 * row, words, size=9.0, anchor="middle", bold=True) for row, words in enumerate(rows)]
     inner = picture.removesuffix("</svg>").replace("<svg ", f'<svg y="{_n(room)}" ', 1) + "</svg>"
     return drawing(width, height + room, [*parts, inner], title=alternative_title(picture))
+
+
+def over_lines(picture: str, notes: Iterable[str]) -> str:
+    """A drawing with sentences under it, in rows as wide as the picture; as it is where there is none.
+
+    Parameters: picture, SVG text as `drawing` makes it; notes, plain text, each begun on a row of its own.
+    """
+    head = re.match(r'<svg [^>]*viewBox="0 0 ([\d.]+) ([\d.]+)"[^>]*>', picture)
+    most = 0 if head is None else max(8, int((float(head[1]) - 8) / width_of("m", _NOTE)))
+    rows = [row for note in notes for row in textwrap.wrap(note, most or 80)]
+    if head is None or not rows:
+        return picture
+    width, height = float(head[1]), float(head[2])
+    parts = [text(4, height + 12.0 + 10.0 * at, words, size=_NOTE, fill=MUTED) for at, words in enumerate(rows)]
+    inner = picture.replace("<svg ", '<svg y="0" ', 1)
+    return drawing(width, height + 10.0 * len(rows) + 8.0, [inner, *parts], title=alternative_title(picture))
 
 
 def alternative_title(picture: str) -> str:

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from qi.charts import svg
-from qi.charts.chart_svg import process_chart_svg
+from qi.charts.chart_svg import n_every, process_chart_svg, under_which
 from qi.charts.process_behaviour import Drawn
-from qi.desk import over_time
+from qi.desk import chart_told, limits, over_time
 from qi.desk.charted import Charted, wall
-from qi.desk.known_arrests import for_capture
+from qi.desk.known_arrests import over_choice
 from qi.desk.over_time import Shown, Which
 from qi.desk.plans import plan_of
 from qi.exports import printed
@@ -20,7 +20,7 @@ from qi.library.library import Library
 from qi.model.errors import NotMeasurable, QiError
 from qi.trends import board as reports
 from qi.trends import columns_used as use
-from qi.trends.baselines import Plan
+from qi.trends.baselines import NO_PLAN, Plan
 from qi.trends.board import Board, Told
 from qi.trends.board_tables import Hiding, needed
 from qi.trends.capture import Capture, capture
@@ -40,6 +40,7 @@ def board_pdf(
     subjects: Mapping[str, Subject],
     plans: Mapping[str, Plan],
     known: pd.DataFrame | None = None,
+    why: str = "",
     banner: str = "",
     sharing: bool = False,
     most_hidden: int = MOST_HIDDEN,
@@ -48,7 +49,7 @@ def board_pdf(
     """The report to the board.
 
     Parameters: shown, the table; which, the cases that are looked at; subjects, measures by column; plans, what people set on their
-    charts, by column; known, arrests of a list (qi.desk.known_arrests.for_capture), None where there is none; banner, the agency's
+    charts, by column; known and why, arrests of a list over these cases (qi.desk.known_arrests.over_choice); banner, the agency's
     own wording; sharing, small cells hidden; most_hidden, the largest count that is then hidden; at, the date of the report, aware.
     Returns: PDF of two pages, tagged for screen readers.
     Raises: UnreadableFile where there is no table of cases.
@@ -57,11 +58,20 @@ def board_pdf(
     table = over_time.chosen(over_time.read(shown, [*needed(), *(name for one in main for name in chart_columns(one))]), which)
     hiding, some = Hiding(sharing, most_hidden), with_values(table, main)[: reports.CHARTS]
     made, _ = wall(table, some, View(MONTH), plans)
-    told = [Told(one.subject, one.view, one.chart, one.signals) for one in made]
+    told = [Told(one.subject, one.view, one.chart, one.signals, one.drawn.name) for one in made]
     pauses = over_time.events(shown, "pauses", table[use.KEY])
-    captured = _capture(table, known)
-    report = reports.board(table, pauses, told, captured, hiding=hiding, filters=which.words, invented=shown.invented)
-    drawn = _by_quarter(made, wall(table, some, View(QUARTER), plans)[0]) if sharing else made
+    captured = _capture(table, known, why)
+    report = reports.board(
+        table,
+        pauses,
+        told,
+        captured,
+        hiding=hiding,
+        filters=which.words,
+        no_outcomes=which.no_outcomes,
+        invented=shown.invented,
+    )
+    drawn = _by_quarter(table, made, plans) if sharing else made
     return printed.pdf("board", _data(report, drawn, banner=banner), _pictures(drawn, hiding), at=at)
 
 
@@ -84,13 +94,21 @@ def _month(text: str) -> pd.Period:
         raise QiError(f"“{text}” is no month; write it as 2031-01") from error
 
 
-def _by_quarter(months: Sequence[Charted], quarters: Sequence[Charted]) -> list[Charted]:
-    """Charts by quarter, in which more points rest on cases enough, with what the months say."""
-    said = {one.subject.column: one.drawn.signal for one in months}
-    return [
-        replace(one, drawn=replace(one.drawn, signal=said.get(one.subject.column, ""), runs=frozenset(), beyond=frozenset()))
-        for one in quarters
-    ]
+def _by_quarter(table: pd.DataFrame, months: Sequence[Charted], plans: Mapping[str, Plan]) -> list[Charted]:
+    """Charts by quarter, in which more points rest on cases enough, with what the months say.
+
+    The cases of a month that a person left out of a chart are in none of its quarters either.
+    """
+    return [one for month in months for one in _quarters(table, month, plans.get(month.subject.column, NO_PLAN))]
+
+
+def _quarters(table: pd.DataFrame, month: Charted, plan: Plan) -> list[Charted]:
+    """The chart by quarter of one by month, if there is one."""
+    out = {one.label for one in plan.excluded}
+    kept = table if not out else table[~use.month_label(table).isin(out).to_numpy()].reset_index(drop=True)
+    made, _ = wall(kept, [month.subject], View(QUARTER), {month.subject.column: replace(plan, excluded=())})
+    said = month.drawn.signal
+    return [replace(one, drawn=replace(one.drawn, signal=said, runs=frozenset(), beyond=frozenset())) for one in made]
 
 
 def of_library(library: Library, which: Which, *, sharing: bool, most_hidden: int = MOST_HIDDEN) -> bytes:
@@ -99,12 +117,15 @@ def of_library(library: Library, which: Which, *, sharing: bool, most_hidden: in
     Raises: UnreadableFile where there is no table of cases.
     """
     shown = over_time.shown(library)
+    whole = over_time.read(shown, ())
+    known, why = over_choice(library, whole, which)
     return board_pdf(
         shown,
         which,
-        subjects=over_time.subjects(library),
+        subjects=over_time.subjects(library, limits.held_to(library, over_time.chosen(whole, which))),
         plans=_plans(library),
-        known=for_capture(library, over_time.read(shown, ())),
+        known=known,
+        why=why,
         banner=library.settings.banner,
         sharing=sharing,
         most_hidden=most_hidden,
@@ -119,21 +140,23 @@ def _plans(library: Library) -> dict[str, Plan]:
     return {column: plan_of(library, key)[0] for column, key in keys.items() if key in kept}
 
 
-def _capture(table: pd.DataFrame, known: pd.DataFrame | None) -> Capture | None:
+def _capture(table: pd.DataFrame, known: pd.DataFrame | None, why: str) -> Capture | None:
+    """Of the arrests known how many were recorded; None where none is known. An empty list is no list."""
     try:
-        return capture(table, known)
+        return capture(table, known if known is not None and len(known) else None, why)
     except NotMeasurable:
         return None
 
 
 def _data(report: Board, made: Sequence[Charted], *, banner: str) -> dict[str, object]:
     point = made[0].view.every if made else MONTH
+    below = under_which(max((n_every(one.drawn, _WIDTH) for one in made), default=1))
     return dict(reports.plain(report)) | {
         "title": "Resuscitation over time: report to the board",
         "banner": banner,
         "charts": [f"chart {i}" for i in range(len(made))],
-        "marks": f"A point is a {point}, n stands under it, the line across is the centre. ◆ a run unlikely by chance, ■ beyond "
-        "the limits, ○ left out by a person, dotted: what the protocol asks for.",
+        "marks": f"A point is a {point}, n stands under {below}{' at least' * (below != 'it')}, the line across is the centre. "
+        "◆ a run unlikely by chance, ■ beyond the limits, ○ left out by a person, dotted: what the protocol asks for.",
     }
 
 
@@ -141,16 +164,20 @@ def _pictures(made: Sequence[Charted], hiding: Hiding) -> dict[str, str]:
     return {f"chart {i}": chart_picture(one, hiding, width=_WIDTH, height=_HEIGHT) for i, one in enumerate(made)}
 
 
-def chart_picture(one: Charted, hiding: Hiding, *, width: float = 520.0, height: float = 280.0, banner: str = "") -> str:
+def chart_picture(
+    one: Charted, hiding: Hiding, *, width: float = 520.0, height: float = 280.0, banner: str = "", alone: bool = False
+) -> str:
     """A measure's chart as SVG, its points hidden where they rest on few cases if it is for sharing.
 
     Parameters: one, the chart; hiding; width and height of the picture; banner, the agency's own line, for a picture that stands
-    alone.
+    alone; alone, it does: with the notes of the chart and the cautions under it.
     """
     drawn = for_sharing(one, hiding)
     title = f"{drawn.name}, by {one.view.every}"
     words = f"{drawn.latest}. {drawn.signal}. {one.averaged}"
-    return svg.under_a_line(process_chart_svg(drawn, title, words=words, width=width, height=height), banner)
+    picture = process_chart_svg(drawn, title, words=words, width=width, height=height)
+    picture = svg.over_lines(picture, chart_told.under_a_picture(one, drawn, width=width)) if alone else picture
+    return svg.under_a_line(picture, banner)
 
 
 def for_sharing(one: Charted, hiding: Hiding) -> Drawn:

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
 import pandas as pd
 
 from qi.desk import cohort_changes as changes
@@ -82,7 +83,7 @@ def update(library: Library, key: str, review: Review | None = None) -> bool:
         _put(place, [rows_of(library, entry, review)])
         return True
     held = changes.held(place)
-    if changes.to_measure(library.lines(key), held.lines.get(key)):
+    if key in held.lacking or changes.to_measure(library.lines(key), held.lines.get(key)):
         _put(place, [rows_of(library, entry)])
     elif held.lines[key] != entry.last_line:
         store.put(place, *changes.said_anew(library, place, [entry], held))
@@ -185,19 +186,44 @@ def _made_anew(library: Library) -> Iterator[tuple[int, str, str]]:
     in_force = definitions.in_force(library)
     try:
         store.begin(fresh, About(in_force, library.now()))
-        _carry(now, fresh, library.measures_kept())
+        lost = list(_carry(now, fresh, library.measures_kept()))
         yield from _up_to_date(library, fresh, {})
         store.take_place(fresh, now, _home(library) / "earlier" if _made_under(now) not in (None, in_force) else None)
+        yield from ((len(lost), *told) for told in lost)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
 
 
-def _carry(now: Path, fresh: Path, keys: Collection[str]) -> None:
-    """Rows of cases that were taken out while their measures stay go over as they are: there is nothing to measure anew."""
-    if keys and _made_under(now) is not None:
-        where = [("key", "in", sorted(keys))]
-        pauses, shocks = (cohort.read_events(now, name, None, where) for name in ("pauses", "shocks"))
-        store.put(fresh, cohort.read(now, None, where), pauses, shocks)
+def _carry(now: Path, fresh: Path, keys: Collection[str]) -> Iterator[tuple[str, str]]:
+    """Rows of cases that were taken out while their measures stay go over as they are: there is nothing to measure anew.
+
+    Returns: each file of the table that stands that cannot be read and held such rows, and what is lost with it.
+    """
+    if not keys or _made_under(now) is None:
+        return
+    found, damaged = set(), []
+    for year, month in store.months(now, "cases"):
+        where = [("key", "in", sorted(keys)), ("year", "==", year), ("month", "==", month)]
+        file = f"year={year}/month={month:02d}"
+        try:
+            cases = cohort.read(now, None, where)
+        except UnreadableFile:
+            damaged.append(f"cases of {file}")
+            continue
+        found |= set(cases["key"])
+        events = {}
+        for name, column in changes.EVENTS.items() if len(cases) else ():
+            try:
+                events[name] = cohort.read_events(now, name, None, where)
+            except UnreadableFile:
+                yield f"{name} of {file}", f"cannot be read; those of {len(cases)} deleted cases are lost, all others are made anew"
+                events[name] = cohort.events_table([], name)
+                cases = cases.assign(**{column: np.nan})
+        if events:
+            store.put(fresh, cases, events["pauses"], events["shocks"])
+    if many := len(set(keys) - found):
+        lost = f"{many} {'case' if many == 1 else 'cases'} whose measures alone were kept"
+        yield from ((one, f"cannot be read; {lost} had a row in a file that is damaged, and have none now") for one in damaged)
 
 
 def _made_under(place: Path) -> str | None:
@@ -214,14 +240,28 @@ def _up_to_date(library: Library, place: Path, failed: Mapping[str, Failure]) ->
     Parameters: library; place, of the table; failed, cases not to be tried again where they have not changed since.
     """
     lines, held = library.last_lines(), changes.held(place)
-    if gone := held.lines.keys() - lines.keys() - library.measures_kept():
-        forget(library, gone)
+    gone = held.lines.keys() - lines.keys() - library.measures_kept()
+    forget(library, gone)
     still = {key: one for key, one in failed.items() if lines.get(key) == one.last_line}
-    waiting = [key for key, last in lines.items() if held.lines.get(key) != last and key not in still]
+    behind = {key for key, last in lines.items() if held.lines.get(key) != last} | (held.lacking & lines.keys())
+    waiting = [key for key in lines if key in behind and key not in still]
+    yield from _let_be(place, held.lacking - lines.keys() - gone, held)
     for first in range(0, len(waiting), BATCH):
         yield from ((len(waiting), *told) for told in _some(library, place, waiting[first : first + BATCH], held, still))
     if changes.failures(place) != still:
         changes.keep_failures(place, still)
+
+
+def _let_be(place: Path, keys: Collection[str], held: Held) -> Iterator[tuple[int, str, str]]:
+    """Rows of deleted cases whose pauses or shocks were lost with a file of the table: they stay, and it is told once."""
+    if not keys:
+        return
+    where = held.where(keys)
+    cases = cohort.read(place, None, where)
+    pauses, shocks = (cohort.read_events(place, name, None, where) for name in changes.EVENTS)
+    store.put(place, cases.assign(**dict.fromkeys(changes.EVENTS.values(), np.nan)), pauses, shocks)
+    said = "pauses or shocks of it were lost with a file of the table; the case is deleted, so that they cannot be made anew"
+    yield from ((len(cases), case_id, said) for case_id in cases["case_id"])
 
 
 def _some(library: Library, place: Path, keys: Sequence[str], held: Held, failed: dict[str, Failure]) -> Iterator[tuple[str, str]]:
@@ -236,7 +276,7 @@ def _some(library: Library, place: Path, keys: Sequence[str], held: Held, failed
             except NoSuchCase:  # taken out meanwhile
                 continue
             try:
-                if changes.to_measure(library.lines(key), held.lines.get(key)):
+                if key in held.lacking or changes.to_measure(library.lines(key), held.lines.get(key)):
                     measured.append(rows_of(library, entry))
                 else:
                     same.append(entry)

@@ -19,20 +19,26 @@ from qi.library.outcomes import outcomes_of
 from qi.library.worklist import Entry
 from qi.model.journal import Line
 from qi.trends import cohort
+from qi.trends import cohort_store as store
 from qi.trends.cohort_columns import CHOICES
 
 MEASURED_ANEW = ("signed", "files")  # kinds of lines after which the numbers are others
 OUTCOMES = ("any_rosc", "sustained_rosc", "survived_event", "survived_to_discharge")
 SCORES = ("cpc", "mrs")
+EVENTS = {"pauses": "pause_rows", "shocks": "shock_rows"}  # tables of events, each with the column that counts a case's
 FAILED = "failed.json"
 
 
 @dataclass(frozen=True, eq=False)
 class Held:
-    """What a table holds: the journal's last line of each case, by key; about is the table with key, year and month."""
+    """What a table holds: the journal's last line of each case, by key; about is the table with key, year and month.
+
+    lacking, cases of which another number of pauses or shocks stands in the table than was written with their row.
+    """
 
     lines: Mapping[str, int]
     about: pd.DataFrame
+    lacking: frozenset[str] = frozenset()
 
     def where(self, keys: Collection[str]) -> list[tuple[str, str, list[Any]]]:
         """What to ask the table for to have the rows of some cases and read few files."""
@@ -52,22 +58,39 @@ class Failure:
 def held(place: Path) -> Held:
     """What the table of a folder holds; kept in memory for as long as its files stay as they are.
 
-    Raises: UnreadableFile where there is no table.
+    Raises: UnreadableFile where there is no table, or a file of it is damaged.
     """
     return _held(place, files_of(place))
 
 
 @lru_cache(maxsize=4)
 def _held(place: Path, files: tuple[tuple[str, int, int], ...]) -> Held:
-    table = cohort.read(place, ["key", "last_line", "year", "month"])
+    table = cohort.read(place, ["key", "last_line", "year", "month", *EVENTS.values()])
     lines = dict(zip(table["key"].tolist(), table["last_line"].tolist(), strict=True))
-    return Held(lines, table.drop(columns="last_line"))
+    lacking = frozenset(key for name, column in EVENTS.items() for key in _lacking(place, table, name, column))
+    return Held(lines, table[["key", "year", "month"]], lacking)
+
+
+def _lacking(place: Path, table: pd.DataFrame, name: str, column: str) -> list[str]:
+    """Cases of which another number of events stands in the table than their rows say. Months that add up are not looked into."""
+    told = table.groupby(["year", "month"])[column].sum()
+    there = store.counts(place, name)
+    unlike = [month for month, count in told.items() if count != there.get(month, 0)]
+    if not unlike:
+        return []
+    of_month = pd.MultiIndex.from_frame(table[["year", "month"]]).isin(unlike)
+    rows = table[of_month & table[column].notna().to_numpy()]
+    if rows.empty:  # what was lost with a file is known already
+        return []
+    where = [("key", "in", rows["key"].tolist()), *((part, "in", rows[part].unique().tolist()) for part in ("year", "month"))]
+    found = cohort.read_events(place, name, ["key"], where)["key"].value_counts()
+    return rows.loc[(rows[column] != rows["key"].map(found).fillna(0)).to_numpy(), "key"].tolist()
 
 
 def files_of(place: Path) -> tuple[tuple[str, int, int], ...]:
     """The files of a table with what changes whenever one is written: when it was, and its length [ns, bytes]."""
-    paths = sorted([place / "cohort.json", *(place / "cases").glob("year=*/month=*/cases.parquet")])
-    about = [(path, path.stat()) for path in paths if path.exists()]
+    files = (path for name in ("cases", *EVENTS) for path in (place / name).glob(f"year=*/month=*/{name}.parquet"))
+    about = [(path, path.stat()) for path in sorted([place / "cohort.json", *files]) if path.exists()]
     return tuple((str(path), one.st_mtime_ns, one.st_size) for path, one in about)
 
 

@@ -10,9 +10,10 @@ import pandas as pd
 from qi.desk import definitions
 from qi.desk.cohort_changes import OUTCOMES, SCORES, score, yes_no
 from qi.exports.records import measure_record
+from qi.measures.effort import end_of_effort
 from qi.model.review import Review
 from qi.model.seen import Seen
-from qi.model.vocabulary import AIRWAYS
+from qi.model.vocabulary import ADVANCED_AIRWAYS, AIRWAYS
 from qi.trends import after_rosc, cohort
 
 _FACTS = ("age_years", "sex", "witnessed", "cause", "location", "first_rhythm", "station", "shift", "unit")
@@ -65,6 +66,12 @@ def rows(review: Review, standing: Standing) -> Rows:
     kept = standing.signed
     anew = kept is not None and not definitions.same_as_signed(kept, review)
     answers = [measure_record(one) for one in review.numbers] if kept is None or anew else list(kept["measures"])
+    end_s, ended_by = end_of_effort(
+        review.findings.compressions,
+        review.findings.course,
+        rosc_s=_value(answers, "interval_s", "rosc", "first_compression_ems"),
+        terminated_s=_value(answers, "interval_s", "terminated", "first_compression_ems"),
+    )
     about = _about(review) | {
         "key": standing.key,
         "case_id": standing.case_id,
@@ -74,13 +81,17 @@ def rows(review: Review, standing: Standing) -> Rows:
         "version": standing.version,
         "measured_anew": anew,
         "device_used": _device_used(answers),
+        "effort_end_s": end_s,
+        "effort_end": ended_by,
         "response_interval_s": _value(answers, "interval_s", "on_scene", "call"),
         "measurable": _value(answers, "compression_fraction") is not None,
         "definitions_digest": definitions.digest(review.protocol),
         "last_line": standing.last_line,
         "measured_at": standing.at.astimezone(UTC),
     }
-    return Rows(cohort.row(about, answers), _pauses(review, standing.key), _shocks(review, standing.key))
+    pauses, shocks = _pauses(review, standing.key), _shocks(review, standing.key)
+    about |= {"pause_rows": float(len(pauses)), "shock_rows": float(len(shocks))}
+    return Rows(cohort.row(about, answers), pauses, shocks)
 
 
 def _about(review: Review) -> dict[str, Any]:
@@ -100,6 +111,7 @@ def _about(review: Review) -> dict[str, Any]:
         **after_rosc.facts(case, review.findings, after_rosc.limits()),
         **{name: score(facts.outcome.get(name)) for name in SCORES},
         "airway_kind": _airway(review),
+        "advanced_airway": _advanced_airway(review),
         "sensors": f"{_kinds(review.findings.sensors.pressed)}/{_kinds(review.findings.sensors.breathed)}",
         "has_recording": bool(case.recorded),
         "protocol": review.protocol.name,
@@ -111,6 +123,13 @@ def _airway(review: Review) -> str | None:
     told = review.case.told
     placed = {str(one.value) for one in told if one.type == "airway_placed" and "successful=no" not in str(one.text)}
     return next((kind for kind in reversed(AIRWAYS) if kind in placed), None)
+
+
+def _advanced_airway(review: Review) -> str | None:
+    """Whether one was placed; None where no file could have charted it."""
+    if _airway(review) in ADVANCED_AIRWAYS:
+        return "yes"
+    return "no" if any("airway_placed" in source.could_chart for source in review.case.sources) else None
 
 
 def _kinds(seen: Sequence[Seen]) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from tqdm import tqdm
 
 from qi.desk import bring_in as bringing
-from qi.desk import cohort, delivery, known_arrests, log_commands, out, sheets, upkeep
+from qi.desk import cohort, delivery, known_arrests, limits, log_commands, out, sheets, upkeep
 from qi.library import at_rest, place
 from qi.library.library import Library
 from qi.model.errors import QiError
@@ -82,7 +82,9 @@ def _board(library: Library, asked: argparse.Namespace) -> int:
     from qi.desk import board  # what draws charts takes a second to import, and no other command needs it
 
     which = board.months(asked.first, asked.until)
-    asked.file.write_bytes(board.of_library(library, which, sharing=asked.sharing))
+    made = board.of_library(library, which, sharing=asked.sharing)
+    library.log("exported", who=asked.by, what="board report, pdf")
+    asked.file.write_bytes(made)
     print(asked.file)
     return 0
 
@@ -99,7 +101,10 @@ def _cohort(library: Library, asked: argparse.Namespace) -> int:
     if bar is not None:
         bar.close()
     print(f"{made} row{'' if made == 1 else 's'} made" + (f", {failed} could not be" if failed else ""))
-    return 1 if failed else 0
+    broken = limits.broken(library)
+    for name, why in broken.items():
+        print(f"the protocol file {name} cannot be used: {why}", file=sys.stderr)
+    return 1 if failed or broken else 0
 
 
 def _export(library: Library, asked: argparse.Namespace) -> int:

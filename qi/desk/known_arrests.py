@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from qi.desk.over_time import GROUPED, Which, chosen
 from qi.library.library import Library
 from qi.library.outcome_csv import cells
 from qi.model.errors import QiError, UnreadableFile
@@ -109,6 +110,39 @@ def for_capture(library: Library, cases: pd.DataFrame, agency: str | None = None
         for number, whose in zip(known["case_id"], known["agency"], strict=True)
     ]
     return known.assign(case_id=pd.array(told, dtype="str"))[["case_id", "year", "month"]]
+
+
+def over_choice(library: Library, table: pd.DataFrame, which: Which) -> tuple[pd.DataFrame | None, str]:
+    """The arrests known over a choice of cases, for qi.trends.capture.capture.
+
+    Parameters: library; table, the whole cohort table: an arrest that is a case which was not chosen is not one without a
+    recording; which, the choice.
+    Returns: case_id, year and month of the arrests that are chosen cases or, where no case is theirs, lie between the chosen days;
+    and a sentence. None where no list was brought in, where all cases are invented, and where cases were chosen by what a list does
+    not tell: the sentence says so then.
+    """
+    real, _ = library.kinds_held()
+    known = library.known_arrests() if real else pd.DataFrame()
+    if known.empty:
+        return None, ""
+    if untold := _untold(which):
+        return None, f"A list of arrests is kept, but it does not tell {untold}: arrests that it alone knows are not counted here."
+    told = for_capture(library, table)
+    if told is None:  # no row is kept any more
+        return None, ""
+    everywhere, chosen_ = (set(one["case_id"].astype("str")) for one in (table, chosen(table, which)))
+    inside = pd.Series(data=True, index=told.index)
+    if which.first:
+        inside &= known["day"] >= pd.Timestamp(which.first)
+    if which.last:
+        inside &= known["day"] <= pd.Timestamp(which.last)
+    return told[told["case_id"].isin(chosen_) | (~told["case_id"].isin(everywhere) & inside)], ""
+
+
+def _untold(which: Which) -> str:
+    """What cases were chosen by that a list does not tell, in words; empty where there is no such choice."""
+    words = [GROUPED[name].lower() if GROUPED[name] != "ITD used" else "ITD use" for name, some in which.groups.items() if some]
+    return " or ".join([*words, *(["which cases are signed"] if which.source != "all" else [])])
 
 
 def _folded(number: str) -> str:

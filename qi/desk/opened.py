@@ -20,6 +20,8 @@ from qi.model.fused import Looked
 from qi.model.journal import FIRST, Line, counting
 from qi.model.review import Protocol, Review
 
+UNREADABLE = "the files of this case, as they came, are missing or cannot be read any more, and nor can what was made of them"
+
 
 @dataclass(frozen=True, eq=False)
 class Opened:
@@ -66,10 +68,21 @@ def stored(library: Library, key: str) -> Case:
         return library.case(key)
     except UnreadableFile:
         entry = library.about(key)
-        case = read_case(library.originals_folder(key), maps=maps_of(library, entry.agency), given=typed.kept(library, key))
+        case = _read_anew(library, key, entry.agency)
         case = replace(case, id=entry.case_id)
         library.store(key, case)
         return case
+
+
+def _read_anew(library: Library, key: str, agency: str) -> Case:
+    """The case from its originals. Why they cannot be read is not passed on: the words may hold what stands in the files, and
+    whoever opens the case meets them on pages that show nothing of the files.
+    """
+    folder = library.originals_folder(key)
+    try:
+        return read_case(folder, maps=maps_of(library, agency), given=typed.kept(library, key))
+    except UnreadableFile as error:
+        raise UnreadableFile(folder, f"{UNREADABLE} (python -m qi rebuild says why)") from error
 
 
 def corrections(opened: Opened, lines: Sequence[Line], *, reading: int = FIRST) -> tuple[Correction, ...]:

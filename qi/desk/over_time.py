@@ -4,20 +4,20 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from qi.desk import cohort as own
-from qi.desk import samples
-from qi.desk.agencies import protocols_near
-from qi.judge import protocol as protocols
+from qi.desk import limits, samples
+from qi.desk.limits import Held
 from qi.library.library import Library
 from qi.measures import MEASURES
 from qi.model.errors import UnreadableFile
-from qi.model.review import Limit, Protocol
-from qi.model.words import asked, named
+from qi.model.words import named
 from qi.trends import cohort
 from qi.trends import columns_used as use
 from qi.trends.cohort_columns import ABOUT, ANSWERS, answer_name
+from qi.trends.during_arrest import said_of_chosen
 from qi.trends.series import Subject
 
 YES_OR_NO = ("first_pass",)
@@ -75,19 +75,26 @@ class Which:
     last: str = ""
 
     @property
-    def protocol(self) -> str:
-        """Whose limits are drawn: the protocol that was chosen, the default where none or several were."""
-        chosen_ = self.groups.get("protocol", ())
-        return chosen_[0] if len(chosen_) == 1 else protocols.DEFAULT
-
-    @property
     def words(self) -> str:
         """The choice as a sentence; empty where all cases are."""
         parts = [] if self.source == "all" else ["signed cases alone" if self.source == "signed" else "cases not signed yet alone"]
-        parts += [f"{GROUPED[name].lower()} {' or '.join(values)}" for name, values in self.groups.items() if values]
+        parts += [_group_words(name, values) for name, values in self.groups.items() if values]
         parts += [f"from {self.first}"] if self.first else []
         parts += [f"until {self.last}"] if self.last else []
         return ", ".join(parts)
+
+    @property
+    def no_outcomes(self) -> str:
+        """Why no outcome is shown of these cases: chosen by what is not known before the arrest; empty where they are not."""
+        return said_of_chosen([name for name, values in self.groups.items() if values], GROUPED)
+
+
+def _group_words(name: str, values: Sequence[str]) -> str:
+    """A choice of groups in plain words: station 1 or 2; an ITD was used."""
+    if name == use.DEVICE_USED:
+        said = {"yes": "an ITD was used", "no": "no ITD was used"}
+        return " or ".join(said.get(one, f"ITD used: {one}") for one in values)
+    return f"{GROUPED[name].lower()} {' or '.join(values)}"
 
 
 def shown(library: Library) -> Shown:
@@ -138,49 +145,32 @@ def events(shown_: Shown, name: str, keys: Collection[str] | None = None) -> pd.
 
 def chosen(table: pd.DataFrame, which: Which) -> pd.DataFrame:
     """The rows that are looked at, on an index from 0."""
-    keep = pd.Series(data=True, index=table.index)
+    keep = [use.is_one_of(table[name], *words) for name, words in which.groups.items() if words]
     if which.source != "all":
-        keep &= table[use.SOURCE] == which.source
-    for name, words in which.groups.items():
-        if words:
-            keep &= table[name].isin(list(words))
+        keep.append(use.is_one_of(table[use.SOURCE], which.source))
     if which.first:
-        keep &= table[use.CALL_DAY] >= pd.Timestamp(which.first)
+        keep.append((table[use.CALL_DAY] >= pd.Timestamp(which.first)).to_numpy())
     if which.last:
-        keep &= table[use.CALL_DAY] <= pd.Timestamp(which.last)
-    return table[keep.to_numpy()].reset_index(drop=True)
+        keep.append((table[use.CALL_DAY] <= pd.Timestamp(which.last)).to_numpy())
+    return (table[np.logical_and.reduce(keep)] if keep else table).reset_index(drop=True)
 
 
-def subjects(library: Library, *, protocol: str = protocols.DEFAULT) -> dict[str, Subject]:
-    """Every measure that has a column, by its column, with what a protocol asks of it.
+def subjects(library: Library, held: Held | None = None) -> dict[str, Subject]:
+    """Every measure that has a column, by its column, with what the cases' protocols ask of it.
 
-    Parameters: library; protocol, whose limit is drawn; the verdicts in the table are those of each case's own protocol.
+    Parameters: library; held, the protocols of the cases that are looked at (qi.desk.limits.held_to), the default one where it is
+    not given. The verdicts in the table are those of each case's own protocol.
     """
-    ids = tuple(measure.id for measure in MEASURES)
-    in_force = protocols.read(protocol, chosen_by="", measures=ids, near=protocols_near(library))
+    held = limits.of_default(library) if held is None else held
     found: dict[str, Subject] = {}
     for measure in MEASURES:
         for suffix in ANSWERS.get(measure.id, ()):
             of, _, from_ = suffix.partition(".")
             label = named(measure.id, measure.label, of or None, from_ or None)
-            limit, goal = _asked(in_force, measure.id, of)
             column = answer_name(measure.id, suffix)
-            words = "" if limit is None else asked(limit, measure.unit)
-            edges, highest = _edges(limit), _edges(goal)[1]
-            found[column] = Subject(column, label, measure.unit, words, *edges, highest, yes_or_no=column in YES_OR_NO)
+            asked = limits.asked_of(held, measure.id, of, measure.unit)
+            found[column] = Subject(column, label, measure.unit, yes_or_no=column in YES_OR_NO, **asked)
     return found
-
-
-def _asked(protocol: Protocol, id_: str, of: str) -> tuple[Limit | None, Limit | None]:
-    """The limit and the goal of one answer of a measure."""
-    rule = protocol.rules.get(id_)
-    return (rule.limit, rule.goal) if rule is not None and of in rule.of else (None, None)
-
-
-def _edges(limit: Limit | None) -> tuple[float | None, float | None]:
-    """The edges of a limit, None where open."""
-    low, high = (None, None) if limit is None else (limit.low, limit.high)
-    return None if low == float("-inf") else low, None if high == float("inf") else high
 
 
 def chart_key(column: str, every: str) -> str:

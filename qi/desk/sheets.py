@@ -13,11 +13,13 @@ from qi.desk import cohort as table_of
 from qi.desk.opened import clock_settings, open_case, review_of
 from qi.exports import printed, sheet_page
 from qi.feedback import sheet as feedback
+from qi.feedback.said import Said
 from qi.feedback.sheet import COMPARED, SECTIONS, Agency, Distribution, Sheet
 from qi.feedback.three_errors import NAMES
 from qi.library.journal import Version
 from qi.library.library import Library
 from qi.library.sheets import KeptSheet
+from qi.measures import MEASURES
 from qi.model.cautions import SHORT
 from qi.model.errors import NoSuchCase, QiError, UnreadableFile
 from qi.model.journal import FIRST
@@ -27,6 +29,8 @@ from qi.trends import cohort
 TITLE = "Feedback for the crew"
 WIDTH, HEIGHT = 680.0, 205.0
 MONTHS = 12
+MOST_PAGES = 2
+_LABELS = {measure.id: measure.label for measure in MEASURES}
 
 
 def signed(library: Library, key: str) -> tuple[Review, Version]:
@@ -82,9 +86,15 @@ def _distribution(values: pd.Series) -> Distribution | None:
     return Distribution(len(known), middle, low, high)
 
 
+def rests_on(said: Said) -> str:
+    """What a sentence rests on, in words."""
+    labels = [_LABELS.get(id_, id_) for id_ in said.rests_on]
+    return f"rests on: {'; '.join(labels)}" if labels else "rests on no measure"
+
+
 def _data(sheet: Sheet, banner: str) -> dict[str, Any]:
     """The sheet as templates take it."""
-    rows = {name: [asdict(said) for said in getattr(sheet, name)] for name in SECTIONS}
+    rows = {name: [asdict(said) | {"rests": rests_on(said)} for said in getattr(sheet, name)] for name in SECTIONS}
     for row in rows["errors"]:
         row["name"] = NAMES.get(row["key"], "Also")
     return {
@@ -133,6 +143,10 @@ class Page:
         """See as_pdf."""
         return printed.pdf("sheet", _data(self.sheet, self.banner), {"case": self.picture}, at=at)
 
+    def count(self) -> int:
+        """How many pages it takes."""
+        return len(printed.pages("sheet", _data(self.sheet, self.banner), {"case": self.picture}, dots_per_inch=10.0))
+
     def html(self) -> str:
         """See as_html."""
         return sheet_page.page(self._whole(), self.picture)
@@ -161,20 +175,24 @@ def write(library: Library, case_id: str, path: Path, *, who: str) -> None:
     banner = library.settings.banner
     fresh = Page(feedback.sheet(review, agency_of(library, keys[0], review)), picture(review), banner)
     page = page_of(kept[-1], banner) if kept else fresh
-    if path.suffix.lower() == ".pdf":
-        path.write_bytes(page.pdf(at=library.now()))
-    else:
-        path.write_text(page.html(), encoding="utf-8")
+    made = page.pdf(at=library.now()) if path.suffix.lower() == ".pdf" else page.html().encode()
     library.log("exported", who=who, case=keys[0], what="sheet")
+    path.write_bytes(made)
 
 
 def keep(library: Library, key: str, sheet: Sheet, review: Review, version: Version, *, who: str) -> KeptSheet:
     """Keep a sheet as it is being written, with its picture, so that a sent one stays as it was.
 
     Parameters: review and version, which it was made of (signed).
-    Raises: see Library.save_sheet.
+    Raises: QiError where it takes more than two pages; see Library.save_sheet.
     """
-    body = feedback.body(sheet) | {"picture": picture(review)}
+    drawn = picture(review)
+    pages = Page(sheet, drawn, library.settings.banner).count()
+    if pages > MOST_PAGES:
+        raise QiError(
+            f"with these words the sheet takes {pages} pages, and {MOST_PAGES} are the most: leave sentences out, or shorten them"
+        )
+    body = feedback.body(sheet) | {"picture": drawn}
     return library.save_sheet(key, version.version, body, who=who)
 
 

@@ -76,6 +76,7 @@ def _content(data: Mapping[str, Any], picture: str) -> str:
         _part(heads["compared"], when + _items(data["compared"]) if data["compared"] else ""),
         _part(heads["not_measured"], _items(data["not_measured"])),
         _part(heads["questions"], _items(data["questions"])),
+        _rests(data),
         "</main>",
         f'<footer class="cautions"><h2>What this sheet can and cannot say</h2>{_plain(data["cautions"])}</footer></div>',
     ]
@@ -104,6 +105,13 @@ def _table(rows: Sequence[Mapping[str, Any]]) -> str:
     return (
         f'<table><thead><tr><th scope="col">What</th><th scope="col">What was seen</th></tr></thead><tbody>{lines}</tbody></table>'
     )
+
+
+def _rests(data: Mapping[str, Any]) -> str:
+    """Folded away: of each sentence, the measures that it rests on."""
+    rows = [(head, row) for name, head in data["sections"].items() for row in data[name]]
+    lines = "".join(f"<li>{escape(head)}: “{escape(row['text'])}” {escape(row['rests'])}.</li>" for head, row in rows)
+    return f'<details class="how"><summary>What each sentence rests on</summary><ul>{lines}</ul></details>'
 
 
 def _plain(texts: Sequence[str]) -> str:

@@ -85,6 +85,10 @@ def work_on(review: Review, *, device_median_s: float | None = None) -> tuple[Sa
         if not review.protocol.judged:
             return (Said("work_on.1", "Nothing is held to a limit under this protocol, so nothing is picked out.", ()),)
         rests = tuple(dict.fromkeys(one.id for one in review.numbers if one.verdict == "met"))
+        hands = found(review, "compression_fraction")
+        if hands is None or hands.value is None:
+            text = "Too little of this case could be measured to pick one thing out: nothing was recorded of the compressions."
+            return (Said("work_on.1", text, ("compression_fraction",)),)
         return (Said("work_on.1", "Nothing that could be measured lay beyond what is asked. Next time: the same again.", rests),)
     first = ranked[0]
     return (Said("work_on.1", first.text, first.rests_on), Said("work_on.2", first.gained, first.rests_on))

@@ -161,7 +161,8 @@ def _not_measured(review: Review) -> tuple[Said, ...]:
         lost = (1.0 - coverage) * review.findings.arrest.seconds
         text = f"{seconds_of(lost)} of the arrest were not recorded, so numbers may lie a little to either side"
         told.append(sentence(f"not_measured.{len(told) + 1}", text, fraction))
-    return tuple(told) or (Said("not_measured.1", "All that the sheet asks for was recorded.", ("compression_fraction",)),)
+    labels = [review.of(id_).label for id_ in wanted]
+    return tuple(told) or (Said("not_measured.1", f"Of these nothing is missing: {', '.join(labels)}.", tuple(wanted)),)
 
 
 def edited(one: Sheet, changes: Mapping[str, str | None], added: Mapping[str, Sequence[str]] | None = None) -> Sheet:

@@ -41,8 +41,16 @@ def read(name: str, *, chosen_by: str, measures: Collection[str], near: Collecti
 
     Parameters: name, a built-in protocol, a file of that name in one of the folders `near`, or a path; chosen_by, who chose it, in
     words; measures, the ids a limit may be set for.
-    Raises: UnknownWord for a name or an entry that is not known, listing the choices; UnreadableFile for a file that is no TOML.
+    Raises: UnknownWord for a name or an entry that is not known, listing the choices; UnreadableFile for a file that is no TOML;
+    QiError for one that extends itself, or in which something stands that belongs elsewhere.
     """
+    try:
+        return _read(name, chosen_by, measures, near)
+    except (TypeError, AttributeError, KeyError, ValueError) as error:
+        raise QiError(f"protocol {name}: a part of it is not written as a protocol's parts are ({error})") from error
+
+
+def _read(name: str, chosen_by: str, measures: Collection[str], near: Collection[Path]) -> Protocol:
     table = _layered(name, near)
     where = f"protocol {table['name']}"
     definitions = {key: _definition(key, entry, where) for key, entry in table["definitions"].items()}
@@ -87,7 +95,7 @@ def _layered(name: str, near: Collection[Path], seen: tuple[str, ...] = ()) -> d
     """The file's table laid over the one it extends; a new entry must be known to the one below."""
     path = _find(name, near)
     if str(path) in seen:
-        raise QiError(f"protocol {name}: extends itself through {' → '.join(seen)}")
+        raise QiError(f"protocol {name}: extends itself through {' → '.join(Path(one).name for one in seen)}")
     table = _load(path)
     table.setdefault("definitions", {})
     table.setdefault("limits", {})

@@ -52,6 +52,13 @@ def warnings(folder: Path, database: str = "") -> list[str]:
     return [*found, *_on_the_way(database)]
 
 
+def of_secret(path: Path) -> list[str]:
+    """Whether others may read a file of secrets: one sentence if so; with the cookies' secret anybody can make a sign-in."""
+    if HAS_MODES and (mode := _mode(path)) & OTHERS:
+        return [f"{path} can be read by others (mode {mode:04o}), and what signs the cookies stands in it: chmod 600 {path}"]
+    return []
+
+
 def loose(folder: Path) -> list[str]:
     """Everything in the library that others might read, however deep; looks at every file."""
     if not HAS_MODES:

@@ -4,7 +4,7 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from qi.model.errors import QiError
 MIGRATIONS = Path(__file__).parent / "migrations"
 REVISION_TABLE = "library_revision"
 BUSY_S = 30.0  # how long a writer waits for another one's transaction [s] (our default, no source)
+LOG_END = "library_log_end"  # where a connection's info keeps the log's last line before and after
 _WRITES = "library_writes"
 _ADVISORY_LOCK = 0x51494C42  # PostgreSQL: one program at a time brings the tables up to date
 _migrating = threading.Lock()  # alembic keeps the running migration in the process, not in the thread
@@ -42,6 +43,7 @@ class Database:
         """
         self.url = _address(url)
         self.engine = _engine(self.url)
+        self.log_grew: Callable[[tuple[int, str], tuple[int, str]], None] = _nobody_asks
 
     def close(self) -> None:
         """Let every connection go."""
@@ -58,12 +60,17 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """One transaction that writes: all of it is kept, or nothing.
+        """One transaction that writes: all of it is kept, or nothing. Once it is, `log_grew` hears of the log's new end.
 
         Raises: QiError where the database cannot be reached or others keep it busy.
         """
-        with self._said(), self.engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
-            yield connection
+        with self._said(), self.engine.connect().execution_options(**{_WRITES: True}) as connection:
+            connection.info.pop(LOG_END, None)
+            with connection.begin():
+                yield connection
+            end = connection.info.pop(LOG_END, None)
+        if end is not None:
+            self.log_grew(*end)
 
     @contextmanager
     def _said(self) -> Iterator[None]:
@@ -153,6 +160,10 @@ def configuration(connection: sa.Connection) -> Config:
     return config
 
 
+def _nobody_asks(_before: tuple[int, str], _after: tuple[int, str]) -> None:
+    """A database opened without a library's folder keeps no end of its log."""
+
+
 def _scripts() -> ScriptDirectory:
     return ScriptDirectory(str(MIGRATIONS))
 
@@ -189,9 +200,15 @@ def _engine(url: sa.URL) -> sa.Engine:
 
 
 def _make_private(path: Path) -> None:
-    """Make the file readable for its owner only; what SQLite lays beside it takes the same mode."""
+    """Make the file readable for its owner only; what SQLite lays beside it takes the same mode.
+
+    A file that is there is not opened: closing any descriptor of it would drop the locks by which other programs see that this one
+    uses it, and the last of them to go would take the write-ahead log away from under it.
+    References: SQLite, "How To Corrupt An SQLite Database File", on POSIX locks and close() (from memory).
+    """
     try:
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        with suppress(FileExistsError):
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
         path.chmod(0o600)
     except OSError as error:
         raise QiError(f"the library's database cannot be opened: {error}") from error

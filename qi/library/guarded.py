@@ -65,6 +65,7 @@ ASKED: Mapping[str, str] = {  # the rest of a library is for the command line
     "kinds_held": "see_trends",
     "measures_kept": "see_trends",
     "state": "see_trends",
+    "removals": ANY,
     "log": ANY,
     "log_lines": "read_log",
     "log_count": "read_log",
@@ -81,77 +82,82 @@ LISTS = ("entries", "keys")  # for a crew member whose agency lets them: of thei
 class Guarded:
     """A library that asks before each call. Built by guarded; used in place of the library itself."""
 
-    def __init__(self, library: Library, person: Person) -> None:
-        """Take over an opened library for one person."""
+    def __init__(self, library: Library, asking: Callable[[], Person]) -> None:
+        """Take over an opened library; asking tells who the person is and what they may do at that moment."""
         self._library = library
-        self._person = person
+        self._asking = asking
 
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - whatever the library has under that name
-        """The library's own method or value, behind the question whether this person may."""
-        asked = ASKED.get(name)
-        if name in LISTS and not may(self._person, asked or "") and may(self._person, "see_own_case"):
-            return self._own_entries if name == "entries" else self._own_keys
-        if asked is None or (asked in ACTS and not may(self._person, asked)):
-            raise NotAllowed(f"this account may not {ACTS.get(asked or '', 'do that')}")
-        if asked == ANY and not may_anything(self._person):
+        """The library's own method or value, behind the question whether this person may, at each call anew."""
+        if name not in ASKED:
+            raise NotAllowed("this account may not do that")
+        if not callable(getattr(type(self._library), name, None)):
+            self._must(ASKED[name], self._asking())
+            return getattr(self._library, name)
+        method = getattr(self._library, name)
+
+        @wraps(method)
+        def asked(*arguments: Any, **named: Any) -> Any:  # noqa: ANN401 - as the method itself
+            return self._called(name, method, arguments, named)
+
+        return asked
+
+    def _called(self, name: str, method: Callable[..., Any], arguments: tuple[Any, ...], named: Mapping[str, Any]) -> Any:  # noqa: ANN401
+        """What a method gives, once it has been asked whether the person may call it as they stand now."""
+        person, asked = self._asking(), ASKED[name]
+        if name in LISTS and not may(person, asked) and may(person, "see_own_case"):
+            return self._own_entries(person, **named) if name == "entries" else self._own_keys(person)
+        self._must(asked, person)
+        if asked in (CASE, SHEET) and not may(person, "see_cases"):
+            self._crew_only(person, arguments[0] if arguments else named.get("key", ""), sheet=asked == SHEET)
+        elif asked == OWN_NUMBERS:
+            _own_numbers_only(person, arguments, named)
+        return method(*arguments, **named)
+
+    @staticmethod
+    def _must(asked: str, person: Person) -> None:
+        """Refuse what is not for a person's roles."""
+        if asked in ACTS and not may(person, asked):
+            raise NotAllowed(f"this account may not {ACTS[asked]}")
+        if asked == ANY and not may_anything(person):
             raise NotAllowed("this account may do nothing here")
-        value = getattr(self._library, name)
-        if asked in (CASE, SHEET):
-            return self._of_case(value, sheet=asked == SHEET)
-        return self._of_numbers(value) if asked == OWN_NUMBERS else value
 
     @property
     def database(self) -> SimpleNamespace:
         """The database's name, to know one library from another; the database itself is the library's own."""
         return SimpleNamespace(name=self._library.database.name)
 
-    def _of_case(self, method: Callable[..., Any], *, sheet: bool) -> Callable[..., Any]:
-        """A method whose first argument is a case's key, for cases that this person may see."""
-
-        @wraps(method)
-        def asked(key: str, *arguments: Any, **named: Any) -> Any:  # noqa: ANN401 - as the method itself
-            if not may(self._person, "see_cases"):
-                self._crew_only(key, sheet=sheet)
-            return method(key, *arguments, **named)
-
-        return asked
-
-    def _crew_only(self, key: str, *, sheet: bool) -> None:
+    def _crew_only(self, person: Person, key: str, *, sheet: bool) -> None:
         """Refuse a case that is not this person's; one that does not exist is refused in the same words."""
         try:
             crew = self._library.crew_of(key)
         except NoSuchCase:
             crew, key = frozenset(), ""
-        if not may_see(self._person, crew) and not (sheet and may(self._person, "read_own_sheets") and was_on(self._person, crew)):
-            if self._person.name:
-                self._library.log("refused", who=self._person.name, case=key, what="case")
+        if not may_see(person, crew) and not (sheet and may(person, "read_own_sheets") and was_on(person, crew)):
+            if person.name:
+                self._library.log("refused", who=person.name, case=key, what="case")
             raise NotAllowed("this account may not open this case")
 
-    def _of_numbers(self, method: Callable[..., Any]) -> Callable[..., Any]:
-        """A method that takes crew numbers, for this person's own."""
-
-        @wraps(method)
-        def asked(*arguments: Any, **named: Any) -> Any:  # noqa: ANN401 - as the method itself
-            given = (one for one in (*arguments, *named.values()) if isinstance(one, Collection) and not isinstance(one, str))
-            numbers = next(given, ())
-            if not may(self._person, "read_own_sheets") or not numbers or not set(numbers) <= self._person.crew_ids:
-                raise NotAllowed("this account may only read the sheets sent to itself")
-            return method(*arguments, **named)
-
-        return asked
-
-    def _own_entries(self, *, limit: int | None = None, offset: int = 0, **named: Any) -> list[Entry]:  # noqa: ANN401
+    def _own_entries(self, person: Person, *, limit: int | None = None, offset: int = 0, **named: Any) -> list[Entry]:  # noqa: ANN401
         """The entries of a crew member's own cases, where the agency lets crews open them."""
-        own = [entry for entry in self._library.entries(**named) if may_see(self._person, self._library.crew_of(entry.key))]
+        own = [entry for entry in self._library.entries(**named) if may_see(person, self._library.crew_of(entry.key))]
         return own[offset:] if limit is None else own[offset : offset + limit]
 
-    def _own_keys(self) -> list[str]:
-        return [entry.key for entry in reversed(self._own_entries(order="entered"))]
+    def _own_keys(self, person: Person) -> list[str]:
+        return [entry.key for entry in reversed(self._own_entries(person, order="entered"))]
 
 
-def guarded(library: Library, person: Person) -> Library:
+def _own_numbers_only(person: Person, arguments: tuple[Any, ...], named: Mapping[str, Any]) -> None:
+    """Refuse crew numbers that are not this person's."""
+    given = (one for one in (*arguments, *named.values()) if isinstance(one, Collection) and not isinstance(one, str))
+    numbers = next(given, ())
+    if not may(person, "read_own_sheets") or not numbers or not set(numbers) <= person.crew_ids:
+        raise NotAllowed("this account may only read the sheets sent to itself")
+
+
+def guarded(library: Library, asking: Callable[[], Person]) -> Library:
     """The library as a person may use it; the library itself for the one person of an app that nobody else can reach.
 
-    Parameters: library; person.
+    Parameters: library; asking, tells who the person is and what they may do: it is called before each call of the library.
     """
-    return library if person.one_person else cast(Library, Guarded(library, person))
+    return library if asking().one_person else cast(Library, Guarded(library, asking))

@@ -30,6 +30,11 @@ def state(connection: sa.Connection) -> tuple[int, int, int, int]:
     removals only grow, so that no two states of a library have the same numbers.
     """
     cases = connection.execute(sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(CASES.c.last_line), 0))).one()
+    return int(cases[0]), int(cases[1]), *removals(connection)
+
+
+def removals(connection: sa.Connection) -> tuple[int, int]:
+    """How many cases were taken out, and how many of these keep their measures: others as soon as anything was deleted."""
     kept = sa.func.count().filter(REMOVALS.c.measures_kept)
     gone = connection.execute(sa.select(sa.func.count(), kept).select_from(REMOVALS)).one()
-    return int(cases[0]), int(cases[1]), int(gone[0]), int(gone[1])
+    return int(gone[0]), int(gone[1])

@@ -12,6 +12,7 @@ from sqlalchemy.exc import IntegrityError
 from qi.library import (
     at_rest,
     cases,
+    database_place,
     draft,
     journal,
     log,
@@ -53,13 +54,14 @@ class Library(OverTime, Logged, Mailed):
         self.folder = folder
         self.database = database
         self.now = now
+        database.log_grew = self._log_grew
 
     @classmethod
     def open(cls, folder: Path, *, database: str | None = None) -> Self:
         """Open the library in a folder, made where it is not there, its tables brought up to date; closed to all but its owner.
 
         From then on, what this program makes anywhere is its owner's alone.
-        Parameters: folder; database, the address, None for what the setting says (qi.library.place).
+        Parameters: folder; database, the address, None for what the setting says (qi.library.database_place).
         Raises: QiError where folder or database cannot be used, or the tables are those of a later release.
         """
         try:
@@ -68,7 +70,7 @@ class Library(OverTime, Logged, Mailed):
             at_rest.tighten(folder)
         except OSError as error:
             raise QiError(f"the library's folder {folder} cannot be used: {error.strerror or error}") from error
-        opened = Database(database or place.database_url(folder))
+        opened = Database(database or database_place.database_url(folder))
         try:
             opened.migrate(then=journal.rebuild_states)
         except BaseException:

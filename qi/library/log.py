@@ -5,6 +5,7 @@ Each line holds two things beside what it says, and each protects against someth
 hash: SHA-256 of the line and of the hash of the line before it. Anybody can work it out anew, from a printed log too. It shows a
 line changed, taken out or put in, unless all lines after it were worked out anew as well. An agency that keeps the last line's hash
 elsewhere (python -m qi log --verify prints it, --head holds the log against it) sees that too, and sees lines cut off at the end.
+The library's folder keeps the last line's hash as well, see qi.library.log_end.
 
 seal: HMAC-SHA-256 of the hash with the key in log.key in the library's folder, which its owner alone may read. Who can write to the
 database but has no access to that folder (the keeper of a PostgreSQL server) cannot work out lines anew. Against a person who has
@@ -29,6 +30,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from qi.library.database import LOG_END
 from qi.library.originals import private_file
 from qi.library.rules import name_of
 from qi.library.tables import CASES, LOG, REMOVALS
@@ -105,7 +107,7 @@ def append_all(
         _known(connection, did, case, what)
     if connection.dialect.name == "postgresql":
         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
-    number, before = head(connection)
+    number, before = was = head(connection)
     made: list[LogLine] = []
     for did, case, what in told:
         number += 1
@@ -114,6 +116,7 @@ def append_all(
         before = sum_
     if made:
         connection.execute(sa.insert(LOG), [dict(zip(_NAMES, astuple(line), strict=True)) for line in made])
+        connection.info[LOG_END] = (connection.info.get(LOG_END, (was,))[0], (number, before))
     return made
 
 

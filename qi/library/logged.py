@@ -1,10 +1,11 @@
 """What a library's log is asked and told, and what is left of cases that were removed."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from qi.library import cases, log
+from qi.library import cases, log, log_end
 from qi.library.database import Database
 from qi.library.log import LogLine
 
@@ -23,6 +24,11 @@ class Logged:
         Raises: OSError where it can be neither read nor made.
         """
         return log.key_of(self.folder)
+
+    def _log_grew(self, before: tuple[int, str], after: tuple[int, str]) -> None:
+        """Keep the log's end in the folder; where it cannot be kept, verifying says that it lags."""
+        with suppress(OSError):
+            log_end.keep(self.folder, self.seal, before, after)
 
     def log(self, did: str, *, who: str, case: str = "", what: str = "") -> None:
         """Write a line into the log of who did what; what the library itself does is logged with the act.
@@ -66,7 +72,7 @@ class Logged:
     def verify_log(self, *, seen: str = "") -> list[str]:
         """Work the log's chain out anew; one sentence for each broken line, none where it is whole, see qi.library.log.verify."""
         with self.database.reading() as connection:
-            return log.verify(connection, self.seal, seen=seen)
+            return [*log.verify(connection, self.seal, seen=seen), *log_end.missed(connection, self.folder, self.seal)]
 
     def forget_measures(self, key: str, *, who: str, what: str = "measures") -> None:
         """Of a case that was removed and whose measures stayed, keep nothing any more.

@@ -116,6 +116,11 @@ class OverTime:
         with self.database.reading() as connection:
             return heads.measures_kept(connection)
 
+    def removals(self) -> tuple[int, int]:
+        """Numbers that are others as soon as anything was deleted, see qi.library.heads.removals."""
+        with self.database.reading() as connection:
+            return heads.removals(connection)
+
     def state(self) -> tuple[int, int, int, int]:
         """Numbers that are others as soon as anything of any case is, see qi.library.heads.state."""
         with self.database.reading() as connection:

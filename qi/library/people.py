@@ -10,7 +10,7 @@ from sqlalchemy.exc import IntegrityError
 from qi.library import log
 from qi.library.database import Database
 from qi.library.rules import name_of
-from qi.library.tables import PEOPLE
+from qi.library.tables import PEOPLE, SIGN_OUTS
 from qi.model.errors import QiError, UnknownWord
 from qi.model.people import ROLES
 
@@ -108,6 +108,21 @@ class People:
             mine = sa.and_(PEOPLE.c.subject == ended, PEOPLE.c.ended_at.is_(None))
             connection.execute(sa.update(PEOPLE).where(mine).values(ended_by=name_of(who), ended_at=self._now()))
             log.append(connection, self._seal, "people changed", who=who, when=self._now(), what="removed")
+
+    def sign_out(self, sign_in: str, *, until: datetime) -> None:
+        """End a sign-in wherever its cookie is kept.
+
+        Parameters: sign_in, a name for it that says nothing of the person, 64 letters at most; until, when it would have ended by
+        itself (aware): what ended before now is forgotten.
+        """
+        with self._database.writing() as connection:
+            connection.execute(sa.delete(SIGN_OUTS).where((SIGN_OUTS.c.until < self._now()) | (SIGN_OUTS.c.sign_in == sign_in)))
+            connection.execute(sa.insert(SIGN_OUTS), [{"sign_in": sign_in, "until": until}])
+
+    def is_signed_out(self, sign_in: str) -> bool:
+        """Whether a sign-in was ended by its person."""
+        with self._database.reading() as connection:
+            return connection.scalar(sa.select(sa.true()).where(SIGN_OUTS.c.sign_in == sign_in)) is not None
 
 
 def subject_of(text: str) -> str:

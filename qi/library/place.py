@@ -1,11 +1,9 @@
-"""Where the library lies: its folder, the places in it, and the address of its database."""
+"""Where the library lies: its folder and the places in it. The address of its database is in qi.library.database_place."""
 
 import os
 from pathlib import Path
 
-from sqlalchemy import URL
-
-FOLDER_SETTING, DATABASE_SETTING = "QI_LIBRARY", "QI_DATABASE"  # names of environment variables
+FOLDER_SETTING = "QI_LIBRARY"  # name of an environment variable
 SETTINGS_FILE = "library.toml"
 DATABASE_FILE = "reviews.sqlite"
 CASES, ORIGINALS, STORED = "cases", "originals", "stored"
@@ -15,12 +13,6 @@ MAPS, PROTOCOLS = "maps", "protocols"
 def library_folder() -> Path:
     """The library's folder as set by QI_LIBRARY; without it `library` in the current folder."""
     return Path(os.environ.get(FOLDER_SETTING) or "library")
-
-
-def database_url(folder: Path) -> str:
-    """The database's address as set by QI_DATABASE; without it a SQLite file in the library's folder."""
-    own = URL.create("sqlite", database=(folder / DATABASE_FILE).absolute().as_posix())
-    return os.environ.get(DATABASE_SETTING) or own.render_as_string(hide_password=False)
 
 
 def case_folder(folder: Path, key: str) -> Path:

@@ -20,6 +20,7 @@ _KNOWN: Mapping[str, tuple[str, ...]] = {
     "second_reading": ("share",),
     "sign_in": sign_in.WORDS,
     "crew": ("opens_own_cases",),
+    "bring_in": ("inbox",),
     "retention": ("keep_review_months", "keep_measures_months"),
     "mail": mail.WORDS,
 }
@@ -28,8 +29,9 @@ _KNOWN: Mapping[str, tuple[str, ...]] = {
 @dataclass(frozen=True)
 class Settings:
     """The agency's name, IANA zone and banner (each may be empty), the share of cases that are read twice, 0 to 1, how sign-in is
-    read, for how long a review and its measures are kept [months after the call], None for as long as nobody deletes them, and how
-    mail goes out, None where none does.
+    read, for how long a review and its measures are kept [months after the call], None for as long as nobody deletes them, how mail
+    goes out, None where none does, and the inbox, resolved: the server's folder below which those who sign in can name folders to
+    be brought in, None where they can name none.
     """
 
     agency: str = ""
@@ -40,6 +42,7 @@ class Settings:
     keep_review_months: int | None = None
     keep_measures_months: int | None = None
     mail: Mail | None = None
+    inbox: Path | None = None
 
 
 def read(folder: Path) -> Settings:
@@ -68,7 +71,8 @@ def read(folder: Path) -> Settings:
     told = sign_in.read(path, table.get("sign_in", {}), table.get("crew", {}))
     banner = _banner(path, texts[2])
     share, kept = _share(path, second.get("share", SECOND_SHARE)), _kept(path, table.get("retention", {}))
-    return Settings(texts[0], _zone(path, texts[1]), banner, share, told, kept[0], kept[1], mail.read(path, table.get("mail")))
+    inbox, post = _inbox(path, table), mail.read(path, table.get("mail"))
+    return Settings(texts[0], _zone(path, texts[1]), banner, share, told, kept[0], kept[1], post, inbox)
 
 
 def _text(path: Path, table: Mapping[str, Any], name: str) -> str:
@@ -84,6 +88,21 @@ def _banner(path: Path, text: str) -> str:
     if len(line) > LONGEST_BANNER:
         raise UnreadableFile(path, f"[agency] banner has {len(line)} characters, at most {LONGEST_BANNER} fit on every page")
     return line
+
+
+def _inbox(path: Path, table: Mapping[str, Any]) -> Path | None:
+    """The folder for files that are to be brought in; it holds nothing of the library, and the library nothing of it."""
+    value = table.get("bring_in", {}).get("inbox", "")
+    if not isinstance(value, str):
+        raise UnreadableFile(path, f"[bring_in] inbox is {value!r}, should be a folder's full path in quotes")
+    if not value:
+        return None
+    if not Path(value).is_absolute():
+        raise UnreadableFile(path, f"[bring_in] inbox is “{value}”, should be a folder's full path")
+    inbox, library = Path(value).resolve(), path.parent.resolve()
+    if inbox.is_relative_to(library) or library.is_relative_to(inbox):
+        raise UnreadableFile(path, "[bring_in] inbox and the library's folder should lie apart, neither inside the other")
+    return inbox
 
 
 def _zone(path: Path, name: str) -> str:

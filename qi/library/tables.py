@@ -264,3 +264,11 @@ PEOPLE = sa.Table(
         postgresql_where=sa.text("ended_at IS NULL"),
     ),
 )
+
+# Sign-ins that were ended before their time; a row may go once its time is over.
+SIGN_OUTS = sa.Table(
+    "sign_outs",
+    METADATA,
+    sa.Column("sign_in", sa.String(64), primary_key=True),
+    sa.Column("until", UtcDateTime, nullable=False),
+)

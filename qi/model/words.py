@@ -28,6 +28,14 @@ def amount(value: float | None, unit: str) -> str:
     return f"{value:.{digits}f} {'per min' if unit == '1/min' else unit}"
 
 
+def many(count: int, noun: str) -> str:
+    """A number of things: 1 case, 2 cases, 1,200 cases.
+
+    Parameters: count; noun, of one of them, which takes an s for more.
+    """
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
 def asked(limit: Limit, unit: str) -> str:
     """A limit as a person reads it, in the unit that its value is shown in."""
     if limit.low == float("-inf"):

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from qi.library import at_rest, place
+from qi.library import at_rest, database_place, place
 from qi.model.people import may
 from qi.screens.on_desk import person
 
@@ -15,5 +15,5 @@ def show() -> None:
     if not may(person(), "manage_people"):
         return
     folder = place.library_folder()
-    for sentence in at_rest.warnings(folder, place.database_url(folder)):
+    for sentence in at_rest.warnings(folder, database_place.database_url(folder)):
         st.warning(sentence, icon=":material/lock_open:")

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
-from qi.desk import agencies
+from qi.desk import agencies, inbox
 from qi.desk import bring_in as bringing
 from qi.desk.bring_in import BroughtIn
 from qi.intake.header import Given, zone_named
@@ -15,7 +16,7 @@ from qi.intake.look_over import FileReport, case_folders, look_over
 from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.screens import case_choice, cautions, mapping, outcomes, pages
-from qi.screens.on_desk import library, who
+from qi.screens.on_desk import library, person, who
 
 LISTED = 200  # case folders listed before they are brought in
 HOW = {"new": "brought in", "grown": "files added", "same": "was there already", "refused": "not brought in"}
@@ -45,7 +46,7 @@ def _page(shelf: Library) -> None:
         "Time zone", value=settings.zone, key="zone", placeholder="America/Denver", help="For files without one."
     )
     zone = _usable(zone.strip())
-    way = third.segmented_control("From", ["Files", "A folder"], key="way", default="Files", required=True)
+    way = _way(shelf, third)
     maps, notes = agencies.maps_and_notes(shelf, agency.strip())
     for note in notes:
         st.warning(f"{note.where}: {note.text}")
@@ -56,6 +57,17 @@ def _page(shelf: Library) -> None:
     _done(shelf)
     mapping.kept(shelf, agency.strip())
     outcomes.show(shelf)
+
+
+def _way(shelf: Library, where: DeltaGenerator) -> str:
+    """Files, or a folder: of this machine for the one person at it, of the inbox for those who sign in."""
+    if not person().one_person and shelf.settings.inbox is None:
+        where.caption(
+            "Files come in by dropping them here. Folders of the server can be named once whoever runs it has set an inbox for "
+            "them (library.toml, [bring_in])."
+        )
+        return "Files"
+    return str(where.segmented_control("From", ["Files", "A folder"], key="way", default="Files", required=True))
 
 
 def _usable(zone: str) -> str:
@@ -109,15 +121,11 @@ def _joins(shelf: Library, path: Path, agency: str, given: Given) -> None:
 
 
 def _folder(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]) -> None:
-    """A folder on this machine: one case, or a folder of case folders however deep."""
-    typed = st.text_input("Folder on this machine", key="folder", placeholder="/path/to/last-night")
-    if not typed.strip():
-        return
-    place = Path(typed.strip()).expanduser()
-    if not place.exists():
-        st.error(f"There is no folder {place}. Write the full path of a folder on this machine.")
-        return
+    """A folder on this machine, or of the inbox: one case, or a folder of case folders however deep."""
     try:
+        place = _named(shelf)
+        if place is None:
+            return
         cases = case_folders(place, maps)
     except QiError as error:
         st.error(str(error))
@@ -140,6 +148,24 @@ def _folder(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]
     if st.button(label, type="primary", key="bring-folder"):
         _remember(_all(shelf, cases, agency, zone))
         st.rerun()
+
+
+def _named(shelf: Library) -> Path | None:
+    """The folder that was named; None where none was.
+
+    Raises: QiError where there is none of that name, or none that may be named.
+    """
+    if not person().one_person:
+        kept = shelf.settings.inbox
+        typed = st.text_input("Folder in the inbox", key="folder", placeholder="last-night") if kept else ""
+        return inbox.below(kept, typed.strip()) if kept and typed.strip() else None
+    typed = st.text_input("Folder on this machine", key="folder", placeholder="/path/to/last-night").strip()
+    if not typed:
+        return None
+    place = Path(typed).expanduser()
+    if not place.exists():
+        raise QiError(f"There is no folder {place}. Write the full path of a folder on this machine.")
+    return place
 
 
 def _look(shelf: Library, agency: str, place: Path, maps: Sequence[agencies.Map]) -> None:

@@ -10,7 +10,7 @@ from qi.model.clock_proposal import CONFIDENCE, ClockProposal, ClockSetting
 from qi.model.errors import QiError
 from qi.model.journal import counting
 from qi.model.review import Review
-from qi.screens import case_choice, cautions, correcting, pages
+from qi.screens import caches, case_choice, cautions, correcting, pages
 from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk, on_desk
 from qi.screens.theme import is_dark
@@ -64,6 +64,7 @@ def _zero(review: Review) -> float:
     return float(pressed["onset_s"].iloc[0]) if len(pressed) else 0.0
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=8, show_spinner="Comparing the clocks …")
 def _proposed(key: str, _review: Review) -> tuple[pd.DataFrame, list[ClockProposal]]:
     return pipeline.clock_proposals(_review)

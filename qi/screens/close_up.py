@@ -7,7 +7,7 @@ import streamlit as st
 
 from qi.desk.correcting import WHYS
 from qi.model.review import Review
-from qi.screens import correcting, events_table, packed, waveform
+from qi.screens import correcting, events_table, packed, pages, waveform
 from qi.screens.navigation import moment_in_address
 from qi.screens.on_desk import OnDesk
 
@@ -17,7 +17,7 @@ def show(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, *, as_fou
     _close_up(desk, review, mark, as_found)
 
 
-@st.fragment
+@pages.fragment("see_own_case")
 def _close_up(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, as_found: bool) -> None:  # noqa: FBT001
     editable = not as_found and not desk.locked
     choice = waveform.show_close_up(

@@ -43,4 +43,5 @@ def name_and_way_out(person: Person) -> None:
 def _way_out() -> None:
     if st.button("Sign out", key="sign-out", icon=":material/logout:"):
         on_desk.note("signed out", who=on_desk.person().name, what="")
+        on_desk.sign_out()
         st.logout()

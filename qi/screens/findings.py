@@ -12,6 +12,7 @@ from qi.desk import signing
 from qi.model.corrections import anchor_of
 from qi.model.journal import EXCLUSIONS, FINDINGS, FIRST, SECOND, Finding, version_of
 from qi.model.review import Review
+from qi.screens import pages
 from qi.screens.beside import beside
 from qi.screens.correcting import FINDINGS as FINDINGS_PART
 from qi.screens.correcting import refusal, tried, write_lines
@@ -53,7 +54,7 @@ def _findings(desk: OnDesk, review: Review) -> None:
         _form(desk, review)
 
 
-@st.fragment
+@pages.fragment("see_own_case")
 def _form(desk: OnDesk, review: Review) -> None:
     """A new finding, tied to what the form shows, whatever was chosen in the close-up while it was filled in."""
     start, end = _chosen()

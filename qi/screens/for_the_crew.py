@@ -13,8 +13,8 @@ from qi.library.sheets import KeptSheet
 from qi.model.errors import QiError
 from qi.model.journal import FIRST, version_of
 from qi.model.review import Review
-from qi.screens import case_choice, cautions, mailing, pages
-from qi.screens.on_desk import library, who
+from qi.screens import caches, case_choice, cautions, mailing, pages
+from qi.screens.on_desk import has_opened, library, who
 from qi.screens.taken import logged
 
 SAID = "for-the-crew-said"  # what the last act was answered, kept over the run that follows it
@@ -45,6 +45,7 @@ def _case(shelf: Library, key: str) -> None:
         st.error(text)
     version = versions[-1]
     review, fresh = _made(key, str(shelf.folder), version.version, shelf)
+    has_opened(shelf, key, "feedback")
     kept = shelf.sheets(key)
     last = kept[-1] if kept and kept[-1].version == version.version else None
     sheet, is_sent = (sheets.read(last), last.sent_at is not None) if last else (fresh, False)
@@ -56,6 +57,7 @@ def _case(shelf: Library, key: str) -> None:
     _words(shelf, key, sheet, review, version, is_kept=last is not None)
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=6, show_spinner="Writing the sheet …")
 def _made(key: str, folder: str, version: int, _shelf: Library) -> tuple[Review, Sheet]:
     """The signed case and a fresh sheet of it; folder and version say which."""
@@ -84,7 +86,7 @@ def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Versi
     with st.container(horizontal=True, gap="small", vertical_alignment="center"):
         st.download_button(
             "PDF",
-            logged(shelf, lambda: page.pdf(at=now), "sheet, pdf", case=key),
+            logged(shelf, lambda: page.pdf(at=now), "sheet, pdf", act="send_feedback", case=key),
             file_name=f"sheet-{review.case.id}.pdf",
             mime="application/pdf",
             on_click="ignore",
@@ -93,7 +95,7 @@ def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Versi
         )
         st.download_button(
             "Web page",
-            logged(shelf, lambda: page.html().encode(), "sheet, html", case=key),
+            logged(shelf, lambda: page.html().encode(), "sheet, html", act="send_feedback", case=key),
             file_name=f"sheet-{review.case.id}.html",
             mime="text/html",
             on_click="ignore",
@@ -124,6 +126,7 @@ def _words(shelf: Library, key: str, sheet: Sheet, review: Review, version: Vers
                     left, right = st.columns([6, 1], vertical_alignment="center")
                     label = NAMES.get(said.key, title)
                     text = left.text_area(label, said.text, key=f"text-{said.key}", height=68, label_visibility="collapsed")
+                    left.caption(sheets.rests_on(said))
                     out = said.key not in NAMES and right.checkbox("Leave out", key=f"out-{said.key}")
                     if out or text.strip() != said.text:
                         changes[said.key] = None if out else text

@@ -130,6 +130,7 @@ def show(desk: OnDesk, review: Review, found: Review) -> None:
                 desk.library,
                 lambda: csv_text.measures(review, banner=banner),
                 "measures, csv, with identity",
+                act="export_identity",
                 case=desk.key,
             ),
             file_name=f"{review.case.id}-measures.csv",

@@ -54,7 +54,9 @@ def _show(shelf: Library) -> None:
     banner = shelf.settings.banner
     st.download_button(
         f"These {count} lines as CSV" if count > 1 else "This line as CSV",
-        logged(shelf, lambda: as_csv(shelf.log_lines(who=who_, did=did, case=case, since=since), banner), "log, csv"),
+        logged(
+            shelf, lambda: as_csv(shelf.log_lines(who=who_, did=did, case=case, since=since), banner), "log, csv", act="read_log"
+        ),
         file_name="log.csv",
         mime="text/csv",
         on_click="ignore",

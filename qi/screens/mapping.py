@@ -150,7 +150,7 @@ def kept(shelf: Library, agency: str) -> None:
     files = mapping.kept(shelf, agency)
     with st.expander(f"Maps of this agency ({len(files)})"):
         for path in files:
-            text = logged(shelf, partial(mapping.to_share, path, shelf.settings.banner), "map")
+            text = logged(shelf, partial(mapping.to_share, path, shelf.settings.banner), "map", act="bring_in")
             st.download_button(path.stem.replace("-", " "), text, path.name, "text/plain", key=f"map-{path.name}")
         given = st.file_uploader("Take in a map that was shared", type="toml", key="map-in")
         if given is not None and st.button("Take it in", key="take-map"):

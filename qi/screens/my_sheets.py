@@ -9,7 +9,7 @@ from qi.library.library import Library
 from qi.library.sheets import LONGEST_ANSWER, KeptSheet
 from qi.model.errors import QiError
 from qi.screens import cautions, pages
-from qi.screens.on_desk import library, person, who
+from qi.screens.on_desk import has_opened, library, person, who
 from qi.screens.taken import logged
 
 SAID = "my-sheets-said"  # what the last act was answered, kept over the run that follows it
@@ -38,10 +38,11 @@ def _mine(shelf: Library, crew: Collection[str]) -> None:
         (st.error if level == "error" else st.success)(text)
     one = _chosen(found, crew)
     page = sheets.page_of(one, shelf.settings.banner)
+    has_opened(shelf, one.case_key, "sheet")
     st.html(page.part())
     st.download_button(
         "PDF",
-        logged(shelf, lambda: page.pdf(at=one.sent_at), "sheet, pdf", case=one.case_key),
+        logged(shelf, lambda: page.pdf(at=one.sent_at), "sheet, pdf", act="read_own_sheets", case=one.case_key),
         file_name="sheet.pdf",
         mime="application/pdf",
         on_click="ignore",

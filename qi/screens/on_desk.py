@@ -2,6 +2,7 @@
 
 import getpass
 import os
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ import streamlit as st
 
 from qi.desk import opened, samples
 from qi.desk.opened import Opened
-from qi.library import place
+from qi.library import database_place, place
 from qi.library.guarded import guarded
 from qi.library.library import Library
 from qi.library.outcomes import outcomes_of
@@ -18,8 +19,9 @@ from qi.library.worklist import Entry
 from qi.model.clock_proposal import ClockSetting
 from qi.model.errors import NotAllowed, QiError
 from qi.model.journal import FIRST, SECOND, Line, version_of
-from qi.model.people import ACTS, NOBODY, Person, at_this_machine, may
+from qi.model.people import ACTS, NOBODY, Person, at_this_machine, may, may_anything
 from qi.model.review import Review
+from qi.screens import caches, this_run
 from qi.serving import signed_in, standing
 
 MEASURED_BY = ("correction", "undo", "clock", "outcome", "files")  # kinds of lines that change what is measured
@@ -96,13 +98,13 @@ def library() -> Library:
 
     Raises: QiError where it cannot be opened; what it is asked raises NotAllowed where the person may not ask it.
     """
-    return guarded(_shelf(), person())
+    return guarded(_shelf(), asking())
 
 
 def _shelf() -> Library:
     """The library itself."""
     folder = place.library_folder()
-    return _library(str(folder.resolve()), place.database_url(folder))
+    return _library(str(folder.resolve()), database_place.database_url(folder))
 
 
 def person() -> Person:
@@ -111,10 +113,24 @@ def person() -> Person:
     Returns: NOBODY where nobody has signed in, or too long ago.
     Raises: QiError where the library, whose settings and list tell roles, cannot be used.
     """
+    return asking()()
+
+
+def asking() -> Callable[[], Person]:
+    """How to ask who is using the app, then and later: once in a run, and anew at a click that makes a file outside of one."""
     whom = standing.now()
     if whom.how == "one_person":
-        return at_this_machine(_typed_name())
-    return signed_in.person(_shelf(), st.user.to_dict()) if whom.how == "sign_in" else NOBODY
+        one = at_this_machine(_typed_name())
+        return lambda: one
+    if whom.how != "sign_in":
+        return lambda: NOBODY
+    shelf, claims = _shelf(), st.user.to_dict()
+    return lambda: this_run.once("person", lambda: signed_in.person(shelf, claims))
+
+
+def subject() -> str:
+    """By what sign-in knows whoever is using the app; empty for the one person, and for nobody."""
+    return str(st.user.to_dict().get("sub") or "") if standing.now().how == "sign_in" else ""
 
 
 def must(act: str) -> Person:
@@ -132,12 +148,19 @@ def must(act: str) -> Person:
 def who() -> str:
     """The name that stands under what is written: of the person who signed in; in an app for one person, as typed in the sidebar.
 
-    Raises: NotAllowed where nobody has signed in.
+    Raises: NotAllowed where nobody has signed in, or whoever has may do nothing here any more.
     """
-    name = person().name
-    if not name:
+    asked = person()
+    if not asked.name:
         raise NotAllowed("nobody is signed in any more: sign in again")
-    return name
+    if not may_anything(asked):
+        raise NotAllowed("this account may do nothing here any more")
+    return asked.name
+
+
+def sign_out() -> None:
+    """End the sign-in of whoever is using the app, in all their tabs; the cookie is the browser's to forget."""
+    signed_in.sign_out(_shelf(), st.user.to_dict())
 
 
 def note(did: str, *, who: str, what: str) -> None:
@@ -174,23 +197,33 @@ def on_desk(key: str, *, seen_in: str = "") -> OnDesk:
     settings = opened.clock_settings(lines)
     reading = SECOND if st.query_params.get("reading") == "2" and may(person(), "review") else FIRST
     found = OnDesk(shelf, entry, lines, reading, _opened(str(shelf.folder), key, settings, _files(lines), shelf))
-    _log_opened(found, seen_in)
+    has_opened(shelf, key, seen_in or ("second reading" if reading == SECOND else ""))
     return found
 
 
-def _log_opened(desk: OnDesk, seen_in: str) -> None:
-    """Say in the log that the person has opened a case, once a session, reading and view."""
+def has_opened(shelf: Library, key: str, seen_in: str) -> None:
+    """Say in the log that the person has opened a case, once a session and view.
+
+    Parameters: shelf; key, of the case; seen_in, a word of the log (qi.library.log), empty for the case's own pages.
+    """
     told = st.session_state.setdefault("opened-logged", set())
-    this = (who(), desk.key, desk.reading, seen_in)
+    this = (who(), key, seen_in)
     if this not in told:
-        desk.library.log("opened", who=who(), case=desk.key, what=seen_in or ("second reading" if desk.reading == SECOND else ""))
+        shelf.log("opened", who=who(), case=key, what=seen_in)
         told.add(this)
+
+
+def follow_removals() -> None:
+    """At the beginning of a run: let go of every case kept in memory where any was deleted since the last one, from anywhere.
+
+    Raises: QiError where the library cannot be used.
+    """
+    caches.follow(_shelf())
 
 
 def forget_cases() -> None:
     """Let go of every case that is kept in memory, so that a deleted one is not."""
-    _opened.clear()
-    _reviewed.clear()
+    caches.forget(_shelf())
 
 
 def _files(lines: tuple[Line, ...]) -> int:
@@ -198,11 +231,13 @@ def _files(lines: tuple[Line, ...]) -> int:
     return max((line.number for line in lines if line.kind == "files"), default=0)
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=6, show_spinner="Opening the case …")
 def _opened(folder: str, key: str, settings: tuple[ClockSetting, ...], files: int, _shelf: Library) -> Opened:
     return opened.open_case(_shelf, key, settings)
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _reviewed(key: str, _desk: OnDesk, _as_found: bool) -> Review:  # noqa: FBT001 - a cached function's argument
     return opened.review_of(_desk.opened, _desk.lines, reading=_desk.reading, as_found=_as_found)

@@ -10,6 +10,7 @@ from qi.model.review import Review
 from qi.screens.beside import beside
 from qi.screens.on_desk import OnDesk, person
 from qi.screens.taken import logged
+from qi.serving.given import Given
 
 
 def show(desk: OnDesk, review: Review) -> None:
@@ -23,8 +24,8 @@ def show(desk: OnDesk, review: Review) -> None:
         )
         name, banner = review.case.id, desk.library.settings.banner
 
-        def given(made: Callable[[], bytes], what: str) -> Callable[[], bytes | str]:
-            return logged(desk.library, made, what, case=desk.key)
+        def given(made: Callable[[], bytes], what: str, act: str = "export_identity") -> Given:
+            return logged(desk.library, made, what, act=act, case=desk.key)
 
         left, right = beside(2)
         if may(asking, "export_identity"):
@@ -53,13 +54,13 @@ def show(desk: OnDesk, review: Review) -> None:
             st.caption("A rare event in a small place can still be known again: look at what you share.")
             _file(
                 "The case, to be shared",
-                given(lambda: out.shareable(review, banner=banner), "shared case, without identity"),
+                given(lambda: out.shareable(review, banner=banner), "shared case, without identity", "export"),
                 "shared-case.zip",
                 "application/zip",
             )
 
 
-def _file(label: str, made: Callable[[], bytes | str], name: str, mime: str) -> None:
+def _file(label: str, made: Given, name: str, mime: str) -> None:
     st.download_button(
         label, made, file_name=name, mime=mime, on_click="ignore", type="tertiary", icon=":material/download:", key=f"out-{label}"
     )

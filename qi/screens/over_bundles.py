@@ -68,7 +68,8 @@ def show(table: pd.DataFrame, every: str) -> None:
     )
     st.caption(
         f"A point is a {every}; hollow and grey with 10 to 29 cases, none below 10; the line across is the share over all of them. "
-        f"{CASE_SHARE} Elements: {asked.source}. A changed edition begins a new phase."
+        f"{CASE_SHARE} Elements: {asked.source}. Every {every} is held to the same edition, "
+        f"{asked.edition}."
     )
     with st.expander("Each element in words"):
         over_said.bullets(

@@ -25,13 +25,13 @@ _MONTHS = {
 _SENSORS = {"month": "month", "sensor": "sensor", "cases": "cases", "measurable": "measurable", "known": "known in the month"}
 
 
-def strip(table: pd.DataFrame, known: pd.DataFrame | None) -> None:
+def strip(table: pd.DataFrame, known: pd.DataFrame | None, why: str = "") -> None:
     """What was recorded, as a line and a small picture, to stand beside a trend.
 
     Parameters: table, filtered cohort table with what is no measure's, excluded cases too; known, arrests of a list from dispatch
-    or care records over the same choice of cases, None or empty where there is none.
+    or care records over the same choice of cases, None or empty where there is none; why a list that is kept is not counted.
     """
-    found = _found(table, known)
+    found = _found(table, known, why)
     if found is None:
         return
     with st.container(horizontal=True, vertical_alignment="center"):
@@ -43,12 +43,12 @@ def strip(table: pd.DataFrame, known: pd.DataFrame | None) -> None:
             )
 
 
-def show(table: pd.DataFrame, known: pd.DataFrame | None) -> None:
+def show(table: pd.DataFrame, known: pd.DataFrame | None, why: str = "") -> None:
     """Recorded and measurable by month, kinds of sensors by month, and whether these changed across a day.
 
     Parameters: as strip.
     """
-    found = _found(table, known)
+    found = _found(table, known, why)
     if found is None:
         st.write("No arrest is known, so that nothing can be said of how many were recorded.")
         return
@@ -79,10 +79,10 @@ def show(table: pd.DataFrame, known: pd.DataFrame | None) -> None:
     )
 
 
-def _found(table: pd.DataFrame, known: pd.DataFrame | None) -> Capture | None:
+def _found(table: pd.DataFrame, known: pd.DataFrame | None, why: str) -> Capture | None:
     """What was recorded; None where no arrest is known. An empty list is no list."""
     try:
-        return capture(table, known if known is not None and len(known) else None)
+        return capture(table, known if known is not None and len(known) else None, why)
     except NotMeasurable:
         return None
 

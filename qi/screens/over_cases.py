@@ -48,10 +48,9 @@ def show(
     held = set(shelf.keys())
     at = over_time.moments(shown, subject, rows["key"].tolist())
     missing = int((~rows["key"].isin(held)).sum())
-    st.caption(
-        "Choose a case to open it at the moment that its number comes from."
-        + (f" {missing} of them stand in the invented agency's table alone: there is no recording to open." if missing else "")
-    )
+    stand = "stands" if missing == 1 else "stand"
+    alone = f" {missing} of them {stand} in the invented agency's table alone: there is no recording to open."
+    st.caption(f"Choose a case to open it at the moment that its number comes from.{alone if missing else ''}")
     picked = st.dataframe(
         _table(rows, subject, held),
         hide_index=True,

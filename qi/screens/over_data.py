@@ -5,11 +5,12 @@ from collections.abc import Collection, Sequence
 import pandas as pd
 import streamlit as st
 
-from qi.desk import over_time
-from qi.desk.known_arrests import for_capture
+from qi.desk import limits, over_time
+from qi.desk.known_arrests import over_choice
 from qi.desk.over_time import Shown, Which
 from qi.desk.plans import plan_of
 from qi.library.library import Library
+from qi.screens import caches
 from qi.trends.baselines import Plan
 from qi.trends.series import Subject
 
@@ -22,15 +23,19 @@ def table_of(shown: Shown, columns: Collection[str]) -> pd.DataFrame:
     return _read(shown.stamp, tuple(sorted(set(columns))), shown)
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=4, show_spinner="Reading the cases …")
 def _read(stamp: str, columns: tuple[str, ...], _shown: Shown) -> pd.DataFrame:
     del stamp  # what the cache tells one state of the table from another by
     return over_time.read(_shown, columns)
 
 
-def subjects_of(shelf: Library) -> dict[str, Subject]:
-    """Every measure that can be drawn, by its column."""
-    return over_time.subjects(shelf)
+def subjects_of(shelf: Library, cases: pd.DataFrame | None = None) -> dict[str, Subject]:
+    """Every measure that can be drawn, by its column, with what the protocols of the cases ask of it.
+
+    Parameters: shelf; cases, those that are looked at; without them the limits are those of the default protocol.
+    """
+    return over_time.subjects(shelf, None if cases is None else limits.held_to(shelf, cases))
 
 
 def plans_of(shelf: Library, subjects: Sequence[Subject], every: str) -> dict[str, Plan]:
@@ -40,18 +45,8 @@ def plans_of(shelf: Library, subjects: Sequence[Subject], every: str) -> dict[st
     return {column: plan_of(shelf, key)[0] for column, key in keys.items() if key in kept}
 
 
-def known_of(shelf: Library, cases: pd.DataFrame, which: Which) -> pd.DataFrame | None:
-    """Arrests that a list from dispatch or care records knows, over the same agencies and months as the cases.
-
-    Returns: case_id, year and month; None where there is no list, or where cases were chosen by what a list does not say.
-    """
-    real, _ = shelf.kinds_held()
-    if not real or which.source != "all" or any(which.groups.values()):
-        return None
-    known = for_capture(shelf, cases)
-    if known is None or known.empty:
-        return None
-    month = known["year"] * 100 + known["month"]
-    first, last = (int(day[:4] + day[5:7]) if day else None for day in (which.first, which.last))
-    inside = (month >= (first or 0)) & (month <= (last or 999912))
-    return known[inside]
+def known_of(shelf: Library, which: Which) -> tuple[pd.DataFrame | None, str]:
+    """Arrests that a list from dispatch or care records knows over a choice of cases, see qi.desk.known_arrests.over_choice."""
+    if shelf.known_arrests().empty:
+        return None, ""
+    return over_choice(shelf, table_of(over_time.shown(shelf), ()), which)

@@ -84,7 +84,7 @@ def offer_chart(one: Charted, *, key: str) -> None:
         sharing = st.toggle("For sharing: points of few cases hidden", key=f"take-out-sharing-{key}")
         st.caption(_FOR_SHARING if sharing else _KEEP)
         name, banner = f"{_slug(one.drawn.name)}{'-shared' if sharing else ''}.svg", library().settings.banner
-        drawn = partial(board.chart_picture, one, Hiding(sharing), banner=banner)
+        drawn = partial(board.chart_picture, one, Hiding(sharing), banner=banner, alone=True)
         _file("SVG", lambda: drawn().encode(), name, "image/svg+xml", f"{key}-svg")
 
 
@@ -101,7 +101,7 @@ def offer_board(shelf: Library, which: Which, *, key: str) -> None:
 
 
 def _file(label: str, made: Callable[[], bytes], name: str, mime: str, key: str) -> None:
-    taken = logged(library(), made, f"{_IN_LOG[mime]}, {'without' if '-shared' in name else 'with'} identity")
+    taken = logged(library(), made, f"{_IN_LOG[mime]}, {'without' if '-shared' in name else 'with'} identity", act="see_trends")
     st.download_button(label, taken, file_name=name, mime=mime, on_click="ignore", type="tertiary", key=f"take-out-{key}")
 
 

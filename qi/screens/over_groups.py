@@ -14,10 +14,12 @@ from qi.screens import over_said, over_tables
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
 from qi.trends.averages import CASE_SHARE
-from qi.trends.funnel import Funnel, expected_next_of, funnel
+from qi.trends.during_arrest import WHY, groupings
+from qi.trends.funnel import Funnel, expected_next_of, funnel, needed_of
 from qi.trends.grouping import WAYS, full_name
 from qi.trends.groups import keys_of, met_by, multiples
 from qi.trends.series import Subject
+from qi.trends.shrinkage import DRAWN_IN
 
 NOUNS = {
     use.STATION: "stations",
@@ -29,10 +31,6 @@ NOUNS = {
     use.HOUR: "times of day",
     use.SENSORS: "kinds of sensors",
 }
-BACK = (
-    "A group that stands out by chance moves back towards the usual by itself. The table says how much of each difference can be "
-    "relied on and what to expect next if nothing changes."
-)
 _ROWS = {
     "group": "group",
     "cases": "cases",
@@ -41,6 +39,8 @@ _ROWS = {
     "median": "median",
     "low": "low (95 %)",
     "high": "high (95 %)",
+    "drawn_in": "drawn in",
+    "reliability": "can be relied on",
     "shown": "shown",
 }
 _FUNNEL = {
@@ -52,8 +52,9 @@ _FUNNEL = {
     "low": "low (95 %)",
     "high": "high (95 %)",
     "lies": "where it lies",
+    "reliability": "can be relied on",
+    "expected": "drawn in",
 }
-_NEXT = {"group": "group", "n": "judged", "value": "share now", "reliability": "can be relied on", "expected": "expected next"}
 
 
 def show(
@@ -67,9 +68,12 @@ def show(
     if use.included(table).empty:
         st.write("There is no case to group.")
         return
+    offered = groupings(subject.column, WAYS)
+    if st.session_state.get("groups-by", use.STATION) not in offered:
+        st.session_state["groups-by"] = use.STATION
     by = st.segmented_control(
         "Groups by",
-        list(WAYS),
+        offered,
         format_func=lambda way: WAYS[way].label,
         key="groups-by",
         default=use.STATION,
@@ -77,14 +81,17 @@ def show(
         wrap=True,
     )
     by = by or use.STATION
+    if refused := [WAYS[one].label.lower() for one in WAYS if one not in offered]:
+        st.caption(f"Not offered, since it is the time of an outcome: {', '.join(refused)}. {WHY}")
     if subject.yes_or_no:
         st.caption("Each case answers yes or no: a median would say little, so that the groups are compared by their shares alone.")
-    else:
-        _multiples(table, subject, by, every)
-    _shares(table, subject, by, open_cases)
+    why_said = not subject.yes_or_no and _multiples(table, subject, by, every)
+    if found := _shares(table, subject, by):
+        _funnel(table, subject, by, found, open_cases, why_said=why_said)
 
 
-def _multiples(table: pd.DataFrame, subject: Subject, by: str, every: str) -> None:
+def _multiples(table: pd.DataFrame, subject: Subject, by: str, every: str) -> bool:
+    """The panels; True where they say already why values are drawn in."""
     found = multiples(table, subject.column, by, every=every)
     rows, months = (_named(one, by) for one in (found.rows, found.months))
     accent = accent_of(subject.column)
@@ -97,7 +104,7 @@ def _multiples(table: pd.DataFrame, subject: Subject, by: str, every: str) -> No
     )
     st.caption(
         f"A point is the median of a {every}; the line across is the group's median over all its cases, shaded its 95 % interval; "
-        f"hollow and grey where a group has few cases. {' '.join(found.notes)}"
+        f"dotted the median drawn in; hollow and grey where a group has few cases. {' '.join(found.notes)}"
     )
     over_tables.show(
         f"{subject.label} by {found.by.label.lower()}",
@@ -106,25 +113,26 @@ def _multiples(table: pd.DataFrame, subject: Subject, by: str, every: str) -> No
         key=f"multiples-{subject.column}-{by}",
         picture=figure,
         named=_ROWS,
-        percent=("median", "low", "high") if subject.unit == "1" else (),
+        percent=("median", "low", "high", "drawn_in", "reliability") if subject.unit == "1" else ("reliability",),
     )
+    return DRAWN_IN in found.notes
 
 
-def _shares(table: pd.DataFrame, subject: Subject, by: str, open_cases: Callable[[Sequence[str]], None] | None) -> None:
-    """The funnel of the share that met the limit, or in words why there is none."""
+def _shares(table: pd.DataFrame, subject: Subject, by: str) -> Funnel | None:
+    """The funnel of the share that met the limit; where there is none, the words why."""
     counted = _named(met_by(table, subject.column, by, yes_or_no=subject.yes_or_no), by)
     what = "yes" if subject.yes_or_no else f"meeting the limit{f' ({subject.limit})' if subject.limit else ''}"
     st.markdown(f"**Share {what}, by number of cases**")
     if not counted["n"].sum():
         st.write("No case was judged: the protocol sets no limit for it, or the cases cannot show it.")
-        return
+        return None
     widened = st.toggle(
         "Limits that allow for scatter beyond chance",
         key="funnel-widened",
         help="Groups differ in more than chance: these limits name only those that stand out among groups that differ anyway.",
     )
     try:
-        found = funnel(counted, noun=NOUNS[by], widened=widened)
+        return funnel(counted, noun=NOUNS[by], widened=widened)
     except NotMeasurable as why:
         st.write(f"Not drawn: {why}.")
         over_tables.show(
@@ -134,15 +142,22 @@ def _shares(table: pd.DataFrame, subject: Subject, by: str, open_cases: Callable
             key=f"counts-{subject.column}-{by}",
             named={name: words for name, words in _FUNNEL.items() if name in counted},
         )
-        return
-    _funnel(table, subject, by, found, open_cases)
+    return None
 
 
 def _funnel(
-    table: pd.DataFrame, subject: Subject, by: str, found: Funnel, open_cases: Callable[[Sequence[str]], None] | None
+    table: pd.DataFrame,
+    subject: Subject,
+    by: str,
+    found: Funnel,
+    open_cases: Callable[[Sequence[str]], None] | None,
+    *,
+    why_said: bool,
 ) -> None:
+    """The funnel and its table; why_said, that it stands above already why values are drawn in."""
     key = f"funnel-{subject.column}-{by}"
-    figure = partial(drawn.funnel, found.points, found.lines, found.centre, cases="judged cases", accent=accent_of(subject.column))
+    points = expected_next_of(found)
+    figure = partial(drawn.funnel, points, found.lines, found.centre, cases="judged cases", accent=accent_of(subject.column))
     picked = st.plotly_chart(
         figure(dark=is_dark()),
         key=key,
@@ -156,23 +171,15 @@ def _funnel(
         + (" Choose a point to see its cases." if open_cases else "")
     )
     over_said.bullets(found.sentences)
-    st.caption(BACK)
+    st.caption(" ".join([*([] if why_said else [DRAWN_IN]), needed_of(found, NOUNS[by])]))
     over_tables.show(
         f"{subject.label}, share met by {NOUNS[by]}",
-        found.points,
-        says=f"{subject.label}: share of the judged cases that met the limit, with funnel limits. {CASE_SHARE}",
+        points,
+        says=f"{subject.label}: share of the judged cases that met the limit, with funnel limits. {CASE_SHARE} {DRAWN_IN}",
         key=key,
         picture=figure,
         named=_FUNNEL,
-        percent=("value", "low", "high"),
-    )
-    over_tables.show(
-        f"{subject.label}, what to expect next by {NOUNS[by]}",
-        expected_next_of(found),
-        says=f"{subject.label}: share met, how much of each difference can be relied on, and what to expect next. {CASE_SHARE}",
-        key=f"{key}-next",
-        named=_NEXT,
-        percent=("value", "reliability", "expected"),
+        percent=("value", "low", "high", "reliability", "expected"),
     )
     if open_cases and (chosen := _chosen(picked)):
         open_cases(keys_of(table, by, chosen))

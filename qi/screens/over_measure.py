@@ -7,19 +7,24 @@ import pandas as pd
 import streamlit as st
 
 from qi.charts import process_behaviour
-from qi.desk import charted
+from qi.desk import chart_told, charted
 from qi.desk.charted import Charted
 from qi.desk.over_time import Shown, Which, chart_key
 from qi.desk.plans import plan_of
 from qi.library.library import Library
 from qi.model.errors import NotMeasurable
-from qi.screens import over_capture, over_cases, over_exports, over_groups, over_plan
+from qi.screens import over_capture, over_cases, over_exports, over_groups, over_plan, over_said
 from qi.screens.over_data import known_of
 from qi.screens.theme import is_dark
+from qi.trends.averages import both_in_words
+from qi.trends.baselines import Plan
+from qi.trends.during_arrest import tells_outcome
 from qi.trends.kinds import KINDS
 from qi.trends.kinds import choose as fitting
+from qi.trends.phase_shifts import phase_shifts
 from qi.trends.rules import RULES
-from qi.trends.series import IN_TIME, Subject, View, as_in_time, keys_at, trend_table
+from qi.trends.sentences import CHOSEN, shift_in_words
+from qi.trends.series import IN_TIME, POOLED, Subject, View, as_in_time, keys_at, trend_table
 
 MEASURE = "measure"
 
@@ -65,6 +70,10 @@ def _back() -> None:
 def show(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, which: Which) -> None:
     """The measure's own page."""
     st.button("All measures", key="back", icon=":material/arrow_back:", on_click=_back, type="tertiary")
+    if which.no_outcomes and tells_outcome(subject.column):
+        st.subheader(subject.label, anchor=False)
+        st.info(which.no_outcomes)
+        return
     every = str(st.session_state.get("every", "month"))
     view, rules = _view(subject, every)
     kept_as = chart_key(subject.column, every)
@@ -79,11 +88,12 @@ def show(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, wh
     for sentence in one.sentences:
         st.write(sentence)
     point = _drawn(one)
+    _phases(cases, one, plan)
     _under(shelf, cases, one, rules, which)
     if point is not None:
         keys = keys_at(cases, subject, one.view, point)
         over_cases.show(shelf, shown, cases, subject, keys, point)
-    over_plan.show(shelf, one, kept_as, plan, number)
+    over_plan.show(shelf, one, kept_as, plan, number, chosen=which.words)
     _tables(cases, one, which)
     st.subheader("Groups", anchor=False)
     rows, question = as_in_time(cases, subject) if one.view.sort == IN_TIME else (cases, subject)
@@ -139,34 +149,51 @@ def _drawn(one: Charted) -> str | None:
     return labels[at] if at is not None and at < len(labels) else None
 
 
+def _phases(cases: pd.DataFrame, one: Charted, plan: Plan) -> None:
+    """How far each phase that a person began lies from the one before."""
+    found = phase_shifts(cases, one.subject, one.view, plan)
+    if not found:
+        return
+    over_said.bullets(shift_in_words(two.change, one.subject.unit, since=two.since, reason=two.reason) for two in found)
+    st.caption(CHOSEN)
+
+
 def _under(shelf: Library, cases: pd.DataFrame, one: Charted, rules: Sequence[str], which: Which) -> None:
     """What must be known to read the chart."""
-    notes = [one.averaged, *one.chart.notes, charted.by_chance([one], rules=rules)]
-    if one.drawn.limit[2]:
-        notes.insert(1, f"The dotted line is the limit of the protocol {which.protocol}; each case was judged by its own.")
-    if one.drawn.around is not None:
-        notes.insert(1, "The upright lines are 95 % intervals.")
-    st.caption(" ".join(note if note.endswith((".", "!", "?")) else f"{note}." for note in notes))
-    st.caption(
-        "◆ part of a run that is unlikely by chance, ■ beyond the limits, ○ left out by a person. Choose a point to see its cases."
-    )
-    over_capture.strip(cases, known_of(shelf, cases, which))
+    st.caption(" ".join([*chart_told.notes(one), charted.by_chance([one], rules=rules)]))
+    if POOLED in one.subject.sorts and (words := both_in_words(cases)):
+        st.caption(words)
+    st.caption(f"{chart_told.MARKS} Choose a point to see its cases.")
+    over_capture.strip(cases, *known_of(shelf, which))
 
 
 def _tables(cases: pd.DataFrame, one: Charted, which: Which) -> None:
-    """The trend table, always with n, to be looked at and taken out."""
-    with st.expander("Table"):
-        table = trend_table(cases, one.subject, one.view.every)
+    """The chart's own points, and apart from them each month's medians, means and shares; to be looked at and taken out."""
+    rows = chart_told.rows(one)
+    with st.expander("Table: the points of this chart"):
+        st.dataframe(chart_told.as_read(rows, one), hide_index=True, key="chart-table", alt=f"The points of {one.drawn.name}")
+        over_exports.offer(
+            f"{one.subject.column}, points of the chart", rows, says=chart_told.says(one, which.words), key="points-out"
+        )
+    with st.expander(f"Table: median, mean and share by {one.view.every}"):
+        table = _with_pooled(trend_table(cases, one.subject, one.view.every), one)
         st.dataframe(
             _shown(table, one.subject),
             hide_index=True,
             key="trend-table",
             alt=f"{one.subject.label} {one.view.every} by {one.view.every}",
         )
-    says = f"{one.drawn.name}, by {one.view.every}. {one.averaged} {f'Cases: {which.words}.' if which.words else ''}"
-    with st.container(horizontal=True):
+        says = chart_told.says_of_trend(one, which.words)
         over_exports.offer(one.subject.column, table, says=says, key="measure-out")
-        over_exports.offer_chart(one, key="chart-out")
+    over_exports.offer_chart(one, key="chart-out")
+
+
+def _with_pooled(table: pd.DataFrame, one: Charted) -> pd.DataFrame:
+    """The trend table; where the chart is of time-pooled shares, with these and how many cases each rests on."""
+    if one.view.sort != POOLED:
+        return table
+    points = one.chart.points.set_index("label").reindex(table["label"])
+    return table.assign(time_pooled=points["value"].to_numpy(), time_pooled_n=points["n"].to_numpy())
 
 
 def _shown(table: pd.DataFrame, subject: Subject) -> pd.DataFrame:
@@ -176,6 +203,9 @@ def _shown(table: pd.DataFrame, subject: Subject) -> pd.DataFrame:
     shown = pd.DataFrame({"period": table["label"], "cases": table["cases"].astype(int), "n": table["n"].astype(int)})
     for name, words in (("median", "median"), ("median_low", "95 % from"), ("median_high", "to"), ("mean", "mean")):
         shown[f"{words} [{unit}]"] = (table[name] * scale).round(1)
+    if "time_pooled" in table:
+        shown["time-pooled [%]"] = (table["time_pooled"] * 100).round(1)
+        shown["time-pooled n"] = table["time_pooled_n"].astype(int)
     if subject.limit or subject.yes_or_no:
         shown["judged"] = table["judged"].astype(int)
         shown["met"] = table["met"].astype(int)

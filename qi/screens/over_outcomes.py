@@ -8,7 +8,7 @@ import streamlit as st
 
 from qi.charts import outcomes as drawn
 from qi.model.errors import NotMeasurable
-from qi.screens import over_said, over_tables
+from qi.screens import over_said, over_tables, pages
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
 from qi.trends import utstein
@@ -21,7 +21,7 @@ from qi.trends.landmark import FACTORS, landmark
 from qi.trends.observed_expected import by_stratum, observed_expected, ratios_table, reference_of
 from qi.trends.outcomes import NOT_WHY, OUTCOMES, by_utstein, columns_of, said_of_missing, shares_table
 from qi.trends.registry import context, published
-from qi.trends.shrinkage import words_of_outcome
+from qi.trends.shrinkage import DRAWN_IN, needed_of_outcome, words_of_outcome
 
 OFFERED = tuple(by for by in WAYS if by in KNOWN_BEFORE and by != use.FIRST_RHYTHM)
 REFUSED = tuple(by for by in WAYS if by not in KNOWN_BEFORE)
@@ -53,16 +53,22 @@ _RATIOS = {
     "value": "observed / expected",
     "low": "low (95 %)",
     "high": "high (95 %)",
+    "drawn_in": "drawn in",
+    "reliability": "can be relied on",
     "left_out": "left out",
 }
 _STRATA = {"group": "group", "stratum": "stratum", "n": "known", "observed": "observed", "expected": "expected"}
 
 
-def show(table: pd.DataFrame) -> None:
+def show(table: pd.DataFrame, *, no_outcomes: str = "") -> None:
     """An outcome by Utstein group, against what is expected, and from a landmark.
 
-    Parameters: table, filtered cohort table with COLUMNS, excluded, station, shift, unit and hour.
+    Parameters: table, filtered cohort table with COLUMNS, excluded, station, shift, unit and hour; no_outcomes, why none is shown
+    of these cases (qi.desk.over_time.Which), empty where they are.
     """
+    if no_outcomes:
+        st.info(no_outcomes)
+        return
     if use.included(table).empty:
         st.write("There is no case whose outcome could be told.")
         return
@@ -111,7 +117,7 @@ def _utstein(table: pd.DataFrame, outcome: str) -> None:
     )
 
 
-@st.fragment
+@pages.fragment("see_trends")
 def _expected(table: pd.DataFrame, outcome: str) -> None:
     """Observed over expected of groups that are known before the crew's care begins."""
     st.subheader("Observed over expected", anchor=False)
@@ -139,6 +145,7 @@ def _expected(table: pd.DataFrame, outcome: str) -> None:
         f"Expected: how many of a group's cases would have it if each Utstein stratum had the share of {OWN}, of which the group "
         f"is a part. 1 is as expected. In order of names; there is no ranking. {CASE_SHARE}"
     )
+    st.caption(f"The table holds each ratio drawn in beside it. {DRAWN_IN} {needed_of_outcome(reference.overall)}")
     far = [one for one in found if one.shown != COUNTS_ONLY and one.expected and not one.exact_low <= 1.0 <= one.exact_high]
     apart = far if 0.0 < reference.overall < 1.0 else []
     with st.expander("In words", expanded=bool(apart)):
@@ -150,6 +157,7 @@ def _expected(table: pd.DataFrame, outcome: str) -> None:
         key=f"expected-{outcome}-{by}",
         picture=figure,
         named=_RATIOS,
+        percent=("reliability",),
         digits=2,
     )
     over_tables.show(
@@ -161,7 +169,7 @@ def _expected(table: pd.DataFrame, outcome: str) -> None:
     )
 
 
-@st.fragment
+@pages.fragment("see_trends")
 def _landmark(table: pd.DataFrame, outcome: str) -> None:
     """The only view of an outcome beside something done during the arrest: from a landmark time, which is named."""
     st.subheader("From a landmark", anchor=False)

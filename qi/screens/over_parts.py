@@ -16,8 +16,8 @@ def _times(_: Library, __: Shown, cases: pd.DataFrame, ___: str, ____: Which) ->
     over_times.show(cases)
 
 
-def _outcomes(_: Library, __: Shown, cases: pd.DataFrame, ___: str, ____: Which) -> None:
-    over_outcomes.show(cases)
+def _outcomes(_: Library, __: Shown, cases: pd.DataFrame, ___: str, which: Which) -> None:
+    over_outcomes.show(cases, no_outcomes=which.no_outcomes)
 
 
 def _bundles(_: Library, __: Shown, cases: pd.DataFrame, every: str, ___: Which) -> None:
@@ -29,7 +29,7 @@ def _pauses(_: Library, shown: Shown, cases: pd.DataFrame, __: str, ___: Which) 
 
 
 def _capture(shelf: Library, _: Shown, cases: pd.DataFrame, __: str, which: Which) -> None:
-    over_capture.show(cases, known_of(shelf, cases, which))
+    over_capture.show(cases, *known_of(shelf, which))
 
 
 RECORDING = "Recording"

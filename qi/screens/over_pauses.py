@@ -11,7 +11,8 @@ import streamlit as st
 from qi.charts import pause_causes as drawn
 from qi.desk.over_time import Shown
 from qi.model.errors import NotMeasurable
-from qi.screens import over_tables
+from qi.model.words import many
+from qi.screens import caches, over_tables
 from qi.screens.theme import is_dark
 from qi.trends import cohort
 from qi.trends import columns_used as use
@@ -55,11 +56,11 @@ def show(shown: Shown, table: pd.DataFrame) -> None:
         config={"displayModeBar": False},
         alt=f"{seconds.words()} {count.words()}",
     )
+    looked = f"{many(len(cases), 'case')} {'is' if len(cases) == 1 else 'are'} looked at"
     st.caption(
-        f"{len(cases):,} cases are looked at, {int(cases[use.MEASURABLE].sum()):,} of them measurable, {seconds.cases:,} with such "
-        f"a pause. At the left of {seconds.seconds:,.0f} s in all, at the right of {count.count:,} pauses. Other and unknown stand "
-        f"last, hatched; they are not ranked. By seconds: {TIME_POOLED[0].lower()}{TIME_POOLED[1:]} By count: every pause counts "
-        "once."
+        f"{looked}, {int(cases[use.MEASURABLE].sum()):,} of them measurable, {seconds.cases:,} with such a pause. At the left of "
+        f"{seconds.seconds:,.0f} s in all, at the right of {many(count.count, 'pause')}. Other and unknown stand last, hatched; "
+        f"they are not ranked. By seconds: {TIME_POOLED[0].lower()}{TIME_POOLED[1:]} By count: every pause counts once."
     )
     if apart := differing(seconds, count):
         st.caption(f"The two orders differ. {' '.join(one[0].upper() + one[1:] for one in apart)}")
@@ -81,6 +82,7 @@ def _table(word: str, found: Ranking, least: float, figure: Callable[[], Any]) -
     )
 
 
+@caches.of_cases
 @st.cache_resource(max_entries=2, show_spinner="Reading the pauses …")
 def _pauses(stamp: str, _folders: tuple[Path, ...]) -> pd.DataFrame:
     """Key, length and cause of every pause, keys and causes as categories, in which they are counted quickly."""

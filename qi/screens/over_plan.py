@@ -11,6 +11,7 @@ from qi.desk.plans import set_plan
 from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.model.people import may
+from qi.model.words import many
 from qi.screens.on_desk import person, who
 from qi.trends.baselines import Baseline, Excluded, Phase, Plan
 
@@ -24,12 +25,17 @@ WORDS = {
 }
 
 
-def show(shelf: Library, one: Charted, chart: str, plan: Plan, number: int) -> None:
-    """What is set on the chart, and a form to set more; who set it last is said."""
+def show(shelf: Library, one: Charted, chart: str, plan: Plan, number: int, *, chosen: str = "") -> None:
+    """What is set on the chart, and a form to set more; who set it last is said.
+
+    Parameters: shelf; one, the chart; chart, the key of its plan; plan and number, what is set; chosen, the cases looked
+    at in words.
+    """
     count = len(plan.baselines) + len(plan.phases) + len(plan.excluded)
     with st.expander(f"Baseline and phases ({count} set)" if count else "Baseline and phases"):
         if refused := st.session_state.pop("plan-refused", ""):
             st.error(refused)
+        st.caption(_holds_for(one, chosen))
         allowed = may(person(), "plan")
         _kept(shelf, chart, plan, number, allowed=allowed)
         if allowed:
@@ -37,6 +43,15 @@ def show(shelf: Library, one: Charted, chart: str, plan: Plan, number: int) -> N
         else:
             st.caption("Baselines and phases are set by the medical director.")
         _history(shelf, chart)
+
+
+def _holds_for(one: Charted, chosen: str) -> str:
+    """Whose charts a plan holds for, in words."""
+    only = f" You look at some cases alone now ({chosen}): what is set here holds for all others too." if chosen else ""
+    return (
+        f"What is set here holds for every chart of {one.subject.label} by {one.view.every}: of the whole agency, and of any "
+        f"station, group or other choice of cases; whatever a point is and whichever chart is drawn.{only}"
+    )
 
 
 def _kept(shelf: Library, chart: str, plan: Plan, number: int, *, allowed: bool) -> None:
@@ -98,4 +113,5 @@ def _history(shelf: Library, chart: str) -> None:
     kept = shelf.plan_history(chart)
     if kept:
         last = kept[-1]
-        st.caption(f"Last set by {last.who} on {last.set_at:%d %b %Y}; {len(kept)} changes are kept.")
+        changes = f"{many(len(kept), 'change')} {'is' if len(kept) == 1 else 'are'} kept"
+        st.caption(f"Last set by {last.who} on {last.set_at:%d %b %Y}; {changes}.")

@@ -8,18 +8,21 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from qi.charts import process_behaviour
-from qi.desk import board, charted, over_time
+from qi.desk import board, charted, limits, over_time
 from qi.desk import cohort as own
 from qi.desk.charted import Charted
 from qi.desk.over_time import Shown, Which
 from qi.library.library import Library
 from qi.model.errors import QiError
+from qi.model.words import many
 from qi.screens import case_choice, cautions, over_capture, over_changed, over_exports, over_measure, over_parts, over_which, pages
 from qi.screens.held import GROUPS
 from qi.screens.on_desk import library
 from qi.screens.over_data import known_of, plans_of, subjects_of, table_of
 from qi.screens.theme import is_dark
-from qi.trends.sentences import TOO_FEW_POINTS
+from qi.trends import columns_used
+from qi.trends.during_arrest import tells_outcome
+from qi.trends.sentences import NOT_LOOKED_FOR
 from qi.trends.series import Subject, View, needed
 
 MAIN = "What matters most"
@@ -58,7 +61,7 @@ def _bring_up_to_date(shelf: Library) -> None:
     if bar is not None:
         bar.empty()
     if failed:
-        with st.expander(f"{len(failed)} cases could not be measured anew; the table keeps what it had of them"):
+        with st.expander(f"{many(len(failed), 'case')} could not be measured anew; the table keeps what it had of them"):
             for text in failed:
                 st.write(text)
 
@@ -80,21 +83,30 @@ def _page(shelf: Library, shown: Shown, subjects: dict[str, Subject]) -> None:
     cases = over_time.chosen(table, which)
     with words:
         _said(cases, shown, which)
+        _broken_protocols(shelf)
     if cases.empty:
         st.info("No case fits this choice.")
         return
-    if which.protocol != over_time.Which().protocol:
-        theirs = over_time.subjects(shelf, protocol=which.protocol)
-        wanted, asked = [theirs[one.column] for one in wanted], asked and theirs[asked.column]
+    theirs = subjects_of(shelf, cases)
+    wanted, asked = [theirs[one.column] for one in wanted], asked and theirs[asked.column]
+    if asked is None and which.no_outcomes and any(tells_outcome(one.column) for one in wanted):
+        wanted = [one for one in wanted if not tells_outcome(one.column)]
+        st.info(which.no_outcomes)
     every, draw = str(st.session_state.get("every", "month")), PARTS[part]
     if asked is not None:
         over_measure.show(shelf, shown, cases, asked, which)
     elif draw is not None:
         draw(shelf, shown, cases, every, which)
         if part != over_parts.RECORDING:
-            over_capture.strip(cases, known_of(shelf, cases, which))
+            over_capture.strip(cases, *known_of(shelf, which))
     else:
         _wall(shelf, cases, wanted, View(every), which, theme, row)
+
+
+def _broken_protocols(shelf: Library) -> None:
+    """The agency's protocol files that cannot be used, by name; the page works without them."""
+    for name, why in limits.broken(shelf).items():
+        st.warning(f"The protocol file {name} cannot be used: {why}. Limits of it are not drawn; everything else is.")
 
 
 def _chosen_part(subjects: dict[str, Subject]) -> tuple[str, str, DeltaGenerator]:
@@ -117,10 +129,12 @@ def _said(cases: pd.DataFrame, shown: Shown, which: Which) -> None:
     days = cases["call_day"].dropna()
     ends = dict.fromkeys(f"{day:%B %Y}" for day in (days.min(), days.max())) if len(days) else {}
     span = f", {' to '.join(ends)}" if ends else ""
-    left_out = int((cases["excluded"].astype("str").fillna("") != "").sum())
-    many = f"{len(cases):,} case{'' if len(cases) == 1 else 's'}"
-    text = f"{many}{span}: {signed} with signed numbers, {len(cases) - signed} as the machine found them."
-    text += f" {left_out} of them are excluded from comparisons." if left_out else ""
+    left_out = int((~columns_used.counting(cases)).sum())
+    text = f"{many(len(cases), 'case')}{span}: {signed} with signed numbers, {len(cases) - signed} as the machine found them."
+    if anew := columns_used.signed_anew(cases):
+        were = "was" if anew == 1 else "were"
+        text += f" {anew} of the signed {were} measured anew, as corrected then, since definitions changed after the signing."
+    text += f" {left_out:,} of them {'is' if left_out == 1 else 'are'} excluded from comparisons." if left_out else ""
     text += f" Looked at: {which.words}." if which.words else ""
     st.write(text)
     if shown.invented:
@@ -158,25 +172,28 @@ def _wall(
         f"A point is a {every}; the line across is the centre. ◆ a run that is unlikely by chance, ■ beyond the limits, ○ left out "
         f"by a person. Choose a point to open its chart. {charted.by_chance(made)}"
     )
-    over_capture.strip(cases, known_of(shelf, cases, which))
+    if said := limits.without((one.drawn.name, one.subject) for one in made):
+        st.caption(said)
+    over_capture.strip(cases, *known_of(shelf, which))
     if without:
         names = ", ".join(sorted({one.label for one, _ in without}))
-        with st.expander(f"{len(without)} measures without a number in these cases"):
+        with st.expander(f"{many(len(without), 'measure')} without a number in these cases"):
             st.write(f"{names}.")
 
 
 def _answer(made: Sequence[Charted]) -> None:
     """Which measures have a signal, in the order of the page; the rest are counted."""
     with_signal = [one for one in made if one.signals]
-    if not with_signal and all(one.short == TOO_FEW_POINTS for one in made):
+    if not with_signal and all(one.short in NOT_LOOKED_FOR for one in made):
         st.write("**No signal can be looked for yet:** the points are too few, or too many of them lie on the centre.")
         return
     if not with_signal:
         st.write(
-            f"**No signal in {len(made)} charts.** Nothing here is unlikely by chance. That does not show that nothing changed."
+            f"**No signal in {many(len(made), 'chart')}.** Nothing here is unlikely by chance. That does not show that nothing "
+            "changed."
         )
         return
-    st.write(f"**Signals in {len(with_signal)} of {len(made)} charts.** A signal has no cause in it: look, then ask.")
+    st.write(f"**Signals in {len(with_signal)} of {many(len(made), 'chart')}.** A signal has no cause in it: look, then ask.")
     st.markdown("\n".join(f"- {_line(one)}" for one in with_signal))
 
 

@@ -7,8 +7,9 @@ from qi.desk import charted, over_time
 from qi.desk.charted import Cell
 from qi.desk.over_time import GROUPED, Shown, Which
 from qi.library.library import Library
+from qi.model.words import many
 from qi.screens import over_exports
-from qi.screens.over_data import subjects_of
+from qi.screens.over_data import plans_of, subjects_of
 from qi.trends.series import View, needed
 
 COLUMNS = tuple(over_time.MAIN)
@@ -29,8 +30,10 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
             "Groups", BY, format_func=GROUPED.__getitem__, key="where-by", default="station", required=True, bind="query-params"
         )
     )
-    subjects = [subjects_of(shelf)[column] for column in COLUMNS]
-    cells, groups = charted.by_group(cases, subjects, View(every), by, most=MOST)
+    known = subjects_of(shelf, cases)
+    subjects = [known[column] for column in COLUMNS]
+    plans = plans_of(shelf, subjects, every)
+    cells, groups = charted.by_group(cases, subjects, View(every), by, most=MOST, plans=plans)
     if not groups:
         st.info(f"No case says its {GROUPED[by].lower()}.")
         return
@@ -50,7 +53,8 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
     total = int(cases[by].astype("str").nunique())
     of_all = f" The {MOST} with the most cases of {total}." if total > MOST else ""
     st.caption(
-        "◆ unlikely by chance. Columns stand in order of their names; there is no ranking. Choose a cell to open the measure "
+        "◆ unlikely by chance. Baselines, phases and left-out points set on a measure hold in every group. "
+        "Columns stand in order of their names; there is no ranking. Choose a cell to open the measure "
         f"for that {by} alone.{of_all} {charted.by_chance([cell.charted for cell in drawn if cell.charted is not None])}"
     )
     over_exports.offer(f"where-{by}", table, says=f"By {every}. {f'Cases: {which.words}.' if which.words else ''}", key="where-out")
@@ -61,11 +65,11 @@ def _said(cells: list[Cell], by: str) -> None:
     """How many charts have a signal, and in which groups."""
     found = [cell for cell in cells if cell.words.startswith("◆")]
     if not found:
-        st.write(f"**No signal in {len(cells)} charts.** That does not show that nothing changed.")
+        st.write(f"**No signal in {many(len(cells), 'chart')}.** That does not show that nothing changed.")
         return
     groups = {group: sum(cell.group == group for cell in found) for group in sorted({cell.group for cell in cells})}
     counts = ", ".join(f"{count} in {GROUPED[by].lower()} {group}" for group, count in groups.items())
-    st.write(f"**Signals in {len(found)} of {len(cells)} charts:** {counts}. A signal has no cause in it: look, then ask.")
+    st.write(f"**Signals in {len(found)} of {many(len(cells), 'chart')}:** {counts}. A signal has no cause in it: look, then ask.")
 
 
 def _table(cells: list[Cell], groups: list[str], by: str) -> pd.DataFrame:

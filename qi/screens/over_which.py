@@ -33,7 +33,9 @@ def show(shelf: Library, table: pd.DataFrame) -> Which:
             default="all",
             required=True,
             bind="query-params",
-            help="Signed: the numbers of the version that a reviewer signed. Not signed: as the machine finds them.",
+            help="Signed: the numbers of the version that a reviewer signed; where definitions changed since, those of the case "
+            "measured anew with the corrections of that version, and the line under this row says how many. Not signed: as the "
+            "machine finds them.",
         )
         with st.popover(_label(), icon=":material/filter_alt:"):
             groups = _groups(table)

@@ -7,7 +7,7 @@ from qi.desk import correcting, opened
 from qi.model.journal import counting
 from qi.model.review import Review
 from qi.model.spans import Span
-from qi.screens import waveform
+from qi.screens import caches, waveform
 from qi.screens.on_desk import OnDesk
 from qi.screens.quality import quality_of
 from qi.screens.shown_time import zero_s
@@ -30,12 +30,14 @@ def keep_events(desk: OnDesk, review: Review, *, as_found: bool) -> None:
     waveform.keep(_overlay(key, desk, review, as_found), key="events")
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
+@caches.of_cases
+@st.cache_resource(max_entries=4, show_spinner=False)
 def _samples(key: str, _desk: OnDesk) -> bytes:
     return pack.samples(_desk.opened.case.signals, case=key)
 
 
-@st.cache_data(max_entries=8, show_spinner=False)
+@caches.of_cases
+@st.cache_resource(max_entries=8, show_spinner=False)
 def _overlay(key: str, _desk: OnDesk, _review: Review, _as_found: bool) -> bytes:  # noqa: FBT001 - a cached function's argument
     found, values = _review.findings, _review.protocol.values
     recorded, whole = _review.case.recorded.hull, found.arrest.hull

@@ -5,6 +5,7 @@ import streamlit as st
 
 from qi import pipeline
 from qi.model.review import Review
+from qi.screens import caches
 from qi.screens.on_desk import OnDesk
 
 
@@ -14,6 +15,7 @@ def quality_of(desk: OnDesk, review: Review) -> pd.DataFrame:
     return _quality(f"{desk.opened.token}|{marked}", review)
 
 
+@caches.of_cases
 @st.cache_data(max_entries=8, show_spinner=False)
 def _quality(key: str, _review: Review) -> pd.DataFrame:
     return pipeline.quality(_review)

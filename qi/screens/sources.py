@@ -3,10 +3,11 @@
 import pandas as pd
 import streamlit as st
 
+from qi.model.people import may
 from qi.model.review import Review
 from qi.model.words import clock
 from qi.screens import pages
-from qi.screens.on_desk import OnDesk
+from qi.screens.on_desk import OnDesk, person
 from qi.screens.quality import quality_of
 from qi.screens.shown_time import since
 
@@ -24,7 +25,7 @@ def show(desk: OnDesk, review: Review) -> None:
             st.write(f"{'Starts' if edge.side == 'start' else 'Ends'} at {since(review, edge.time_s)}: {edge.rule}.")
         st.markdown("**How much of each signal could be used**")
         st.dataframe(_quality(quality_of(desk, review)), hide_index=True, key="quality")
-        if review.notes:
+        if review.notes and may(person(), "bring_in"):  # their words may hold what stands in the files
             st.markdown("**Notes**")
             notes = [{"level": note.level, "where": note.where, "what": note.text} for note in review.notes]
             st.dataframe(

@@ -47,6 +47,7 @@ def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
                     desk.library,
                     lambda: csv_text.pauses(review, banner=banner),
                     "events, csv, with identity",
+                    act="export_identity",
                     case=desk.key,
                 ),
                 file_name=f"{review.case.id}-pauses.csv",

@@ -26,6 +26,7 @@ from streamlit.components.v2.types import ComponentRenderer
 FOLDER = Path(__file__).parents[1] / "charts" / "waveforms"
 PROJECT, PART = "qi", "waveforms"
 NAME = f"{PROJECT}.{PART}"
+ENTRY = "waveforms.js"
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,12 @@ class _Heard:
 
     def take(self, serial: int) -> None:
         self.serial = serial
+
+
+def scripts() -> list[str]:
+    """Where the browser finds the component's scripts, the one that it asks for first before the others."""
+    names = sorted((path.name for path in (FOLDER / "assets").glob("*.js")), key=lambda name: (name != ENTRY, name))
+    return [f"_stcore/bidi-components/{NAME}/{name}" for name in names]
 
 
 def keep(*messages: bytes, key: str) -> None:
@@ -183,4 +190,4 @@ def _component() -> ComponentRenderer:
 def _renderer() -> ComponentRenderer:
     """Style goes along as text, so that nothing is seen unstyled; it needs no more than Streamlit's own style policy."""
     style = (FOLDER / "assets" / "waveforms.css").read_text(encoding="utf-8")
-    return component(NAME, css=style, js="waveforms.js")
+    return component(NAME, css=style, js=ENTRY)

@@ -6,7 +6,7 @@ behaviour.
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from http.cookies import CookieError
 from typing import Any
 from urllib.parse import quote
@@ -19,11 +19,13 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from streamlit.web.server.starlette.starlette_server_config import TOKENS_COOKIE_NAME, USER_COOKIE_NAME
 from streamlit.web.server.starlette.starlette_websocket import _get_signed_cookie_with_chunks, is_host_allowed
 
-from qi.model.people import NOBODY, Person
+from qi.model.people import NOBODY, Person, may
 from qi.serving import files, policy
+from qi.serving.given import Asked
 from qi.serving.standing import CALLBACK, Standing, is_this_machine
 
 PROXY_HEADERS = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
+UPLOADS, OF_UPLOADS, OF_FIGURES = "upload_file", "bring_in", "manage_people"  # under /_stcore/, and what they and the rest are for
 OPEN_OF_CORE = ("health", "host-config", "stream", "bidi-components")  # under /_stcore/: no data in them, or asked for by the page
 BACK = "qi_back"  # cookie: the address that somebody opened before they had signed in
 BACK_S, LONGEST_BACK = 900, 300  # how long it is kept [s]; characters
@@ -33,19 +35,30 @@ class Gate:
     """Middleware around the whole app."""
 
     def __init__(
-        self, app: ASGIApp, *, standing: Standing, hours: float, person: Callable[[Mapping[str, Any]], Person], base: str = ""
+        self,
+        app: ASGIApp,
+        *,
+        standing: Standing,
+        hours: float,
+        person: Callable[[Mapping[str, Any]], Person],
+        may_have: Callable[[Person, Asked], bool],
+        base: str = "",
+        early: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         """Set up.
 
         Parameters: app, inside; standing, whom it serves; hours, that a sign-in lasts at most; person, who the claims of one are;
-        base, what stands before every path (server.baseUrlPath).
+        may_have, whether a person may have a file that asks for that;
+        base, what stands before every path (server.baseUrlPath); early, the scripts that a page will ask for, see policy.Early.
         """
         self._base = f"/{base.strip('/')}/" if base.strip("/") else "/"
         self._app = app
         self._standing = standing
         self._seconds = int(hours * 3600)
         self._person = person
+        self._may_have = may_have
         self._headers = policy.headers(secure=standing.secure)
+        self._early = policy.Early(early or {}, base=self._base)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in, or refuse it."""
@@ -62,7 +75,9 @@ class Gate:
 
         async def answer(message: Message) -> None:
             if message["type"] == "http.response.start":
-                self._say(MutableHeaders(scope=message), scope, headers)
+                told = MutableHeaders(scope=message)
+                self._early.say(told, self._path(scope), message["status"])
+                self._say(told, scope, headers)
             await send(message)
 
         if status:
@@ -98,9 +113,15 @@ class Gate:
         person = self._person(claims) if claims else NOBODY
         if person == NOBODY:
             return 401, "Sign in first."
-        if not person.roles or (first == "media" and not files.holds(str(claims.get("sub")), rest)):
+        if first == "_stcore":
+            act = OF_UPLOADS if rest.partition("/")[0] == UPLOADS else OF_FIGURES
+            return (0, "") if may(person, act) else (403, "This is not for this account.")
+        if not person.roles or (first == "media" and not self._holds(person, str(claims.get("sub")), rest)):
             return 403, "This file is not yours."
         return 0, ""
+
+    def _holds(self, person: Person, subject: str, file: str) -> bool:
+        return files.holds(subject, file, lambda asked: self._may_have(person, asked))
 
     def _say(self, told: MutableHeaders, scope: Scope, asked: Headers) -> None:
         """What stands at the head of an answer: the policy, no copies of files, cookies kept tight, and the way back."""

@@ -1,13 +1,17 @@
 """Who has signed in: from the claims of OpenID Connect, the library's settings and its list of people, to a person with roles."""
 
+import hashlib
+import json
 import time
 from collections.abc import Callable, Collection, Mapping
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from qi.library.library import Library
 from qi.library.people import Listed
 from qi.library.sign_in import SignIn
 from qi.model.people import NOBODY, Person
+from qi.serving import standing
 
 AHEAD_S = 300.0  # how far a provider's clock may be ahead of ours [s] (common practice, no source)
 
@@ -19,10 +23,30 @@ def person(library: Library, claims: Mapping[str, Any]) -> Person:
     Returns: the person; without roles where none is known for them; NOBODY where nobody has signed in, or too long ago.
     Raises: UnreadableFile, UnknownWord where the library's settings cannot be read.
     """
+    if not claims.get("is_logged_in"):
+        return NOBODY  # before the settings are read: what is wrong with them is not for nobody in particular
     read = library.settings.sign_in
-    if not claims.get("is_logged_in") or is_over(claims, read, time.time()):
+    if is_over(claims, read, time.time()):
         return NOBODY
-    return made(claims, read, library.people.known_by)
+    if library.people.is_signed_out(name_of_sign_in(claims)):
+        return NOBODY
+    return made(claims, read, library.people.known_by, several=len(standing.now().providers) > 1)
+
+
+def sign_out(library: Library, claims: Mapping[str, Any]) -> None:
+    """End a sign-in in every tab, and wherever its cookie was copied to.
+
+    Parameters: library; claims, of the ID token as Streamlit keeps them.
+    """
+    began = _moment(claims.get("iat", claims.get("auth_time"))) or time.time()
+    until = datetime.fromtimestamp(began, UTC) + timedelta(hours=library.settings.sign_in.hours)
+    library.people.sign_out(name_of_sign_in(claims), until=until)
+
+
+def name_of_sign_in(claims: Mapping[str, Any]) -> str:
+    """What tells one sign-in from another without saying whose it is: SHA-256 of issuer, subject and when it began."""
+    told = json.dumps([str(claims.get(name, "")) for name in ("iss", "sub", "iat", "auth_time")])
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def is_over(claims: Mapping[str, Any], read: SignIn, now_s: float) -> bool:
@@ -40,14 +64,23 @@ def is_over(claims: Mapping[str, Any], read: SignIn, now_s: float) -> bool:
     return read.end_with_token and (end is None or now_s >= end)
 
 
-def made(claims: Mapping[str, Any], read: SignIn, listed: Callable[[Collection[str]], Listed | None]) -> Person:
+def made(
+    claims: Mapping[str, Any], read: SignIn, listed: Callable[[Collection[str]], Listed | None], *, several: bool = False
+) -> Person:
     """A person from claims.
 
-    Parameters: claims; read, how sign-in is read; listed, which gives the entry in force of the first subject that has one.
+    Parameters: claims; read, how sign-in is read; listed, which gives the entry in force of the first subject that has one;
+    several, whether more than one provider signs people in: a subject then names a person only with its issuer before it and a
+    blank between.
+    References: OpenID Connect Core 1.0, sections 2 (a subject is unique within its issuer), 5.1 (email_verified) and 5.7 (only
+    issuer and subject together name somebody for good); from memory.
     """
     subject, email = str(claims.get("sub") or ""), str(claims.get("email") or "")
-    if email and claims.get("email_verified") is False:
+    verified = claims.get("email_verified", read.trusts_email)
+    if verified is not True and str(verified).lower() != "true":
         email = ""  # anybody may write an address into their account; only a proven one names a person
+    if several and subject:
+        subject = f"{claims.get('iss') or ''} {subject}".strip()
     entry = listed([subject, email]) if subject or email else None
     roles = {read.roles[value] for value in _values(claims.get(read.roles_claim)) if value in read.roles}
     if not read.roles_claim:

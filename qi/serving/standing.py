@@ -4,6 +4,7 @@ import importlib.util
 import ipaddress
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -11,6 +12,7 @@ import streamlit as st
 from streamlit import config
 
 SHORTEST_SECRET = 32  # characters of the secret that signs cookies (RFC 7518, section 3.2: a key as long as its hash, 32 bytes)
+FEWEST_LETTERS = 10  # different characters in the secret: 32 hexadecimal digits by chance have 14 (ours, no source)
 CALLBACK = "/oauth2callback"  # where Streamlit takes the provider's answer
 SHARED, OF_A_PROVIDER = ("redirect_uri", "cookie_secret"), ("client_id", "client_secret", "server_metadata_url")
 EITHER = (
@@ -99,6 +101,8 @@ def _wrong(auth: Mapping[str, Any], providers: tuple[str, ...]) -> str:
         return f"{', '.join(dict.fromkeys(missing))} missing"
     if len(str(auth["cookie_secret"])) < SHORTEST_SECRET:
         return f"cookie_secret is shorter than {SHORTEST_SECRET} characters"
+    if len(set(str(auth["cookie_secret"]))) < FEWEST_LETTERS:
+        return f"cookie_secret can be guessed: it is made of fewer than {FEWEST_LETTERS} different characters"
     parts = urlsplit(str(auth["redirect_uri"]))
     if not parts.hostname or not parts.path.endswith(CALLBACK):
         return f"redirect_uri should be the app's full address with {CALLBACK} at its end"
@@ -107,6 +111,11 @@ def _wrong(auth: Mapping[str, Any], providers: tuple[str, ...]) -> str:
     if importlib.util.find_spec("authlib") is None:
         return "the package Authlib is not installed (requirements.txt names it)"
     return ""
+
+
+def secret_files() -> list[Path]:
+    """The files of secrets that there are, in the order in which Streamlit looks for them."""
+    return [path for path in map(Path, config.get_option("secrets.files")) if path.is_file()]
 
 
 def is_this_machine(host: str) -> bool:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from qi.model.errors import NotMeasurable
 from qi.trends.columns_used import included, need
+from qi.trends.intervals import COUNTS_BELOW
 
 CASE_MEDIAN = "Median of cases: every case counts once, however long it was."
 CASE_MEAN = "Mean of cases: every case counts once, however long it was."
@@ -51,6 +52,24 @@ def time_pooled(table: pd.DataFrame, measure: str, seconds: pd.Series) -> Averag
         raise NotMeasurable("no case has both a number and the time that it is of")
     value = float((values[known] * weight[known]).sum() / weight[known].sum())
     return Average(value, int(known.sum()), int((~known).sum()), TIME_POOLED)
+
+
+def both_in_words(table: pd.DataFrame) -> str:
+    """The compression fraction of all cases together in both ways, as sentences; empty below 10 cases.
+
+    Parameters: table, with compression_fraction, no_flow_s and excluded.
+    """
+    try:
+        ways = case_mean(table, FRACTION), time_pooled(table, FRACTION, known_arrest_s(table))
+    except NotMeasurable:
+        return ""
+    if min(one.cases for one in ways) < COUNTS_BELOW:
+        return ""
+    mean, pooled = (f"{one.value * 100:.1f} % (n {one.cases:,})" for one in ways)
+    return (
+        f"All cases shown here together: mean of cases {mean}, time-pooled {pooled}. They part where long cases differ from short "
+        "ones; “A point is” chooses which of them the chart shows."
+    )
 
 
 def known_arrest_s(table: pd.DataFrame) -> pd.Series:

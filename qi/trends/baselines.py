@@ -119,7 +119,8 @@ def place(labels: Iterable[str], starts: Iterable[str], present: np.ndarray, pla
     why = [reasons.get(name) for name in labels]
     days = list(starts)
     phases = [plan.phase_of(day) for day in days]
-    frozen = [plan.baseline_of(phase) for phase in phases]
+    baselines = {phase: plan.baseline_of(phase) for phase in set(phases)}
+    frozen = [baselines[phase] for phase in phases]
     excluded = np.array([one is not None for one in why], dtype=bool)
     inside = [one is None or (one.start or "") <= day <= one.end for one, day in zip(frozen, days, strict=True)]
     early = [one is not None and day < (one.start or "") for one, day in zip(frozen, days, strict=True)]

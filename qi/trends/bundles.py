@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable, UnknownWord
+from qi.model.words import many
 from qi.trends import after_rosc
 from qi.trends import columns_used as use
 from qi.trends.intervals import COUNTS_ONLY, Share, percent, share, shown, shown_words
@@ -154,7 +155,7 @@ class BundleResult:
             f"Elements met: {self.met_elements} of {self.asked_elements}, {self.missing_elements} missing. Missing is neither met "
             "nor failed; what was not asked of a case does not count."
         )
-        parts += [f"Whether it is asked is not known in {self.unplaced} cases."] if self.unplaced else []
+        parts += [f"Whether it is asked is not known in {many(self.unplaced, 'case')}."] if self.unplaced else []
         return " ".join(part for part in (*parts, shown_words(one.n), *self.notes) if part)
 
 

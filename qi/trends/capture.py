@@ -10,12 +10,15 @@ from datetime import date
 import pandas as pd
 
 from qi.model.errors import NotMeasurable
+from qi.model.words import many
 from qi.trends import columns_used as use
 from qi.trends.dates import CASE, named
 from qi.trends.intervals import COUNTS_ONLY, Share, percent, share
 
+_COUNTED = ("known", "recorded", "measurable", "elsewhere")
 BREATHS = "breaths: "
 NONE_SEEN = "no sensor"
+UNLISTED = "Arrests of which nothing was brought in are not counted here: a list from dispatch would add them."
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +27,7 @@ class Capture:
 
     months, a row a month: month (2031-03), known (arrests), recorded, measurable, elsewhere (known only outside this library),
     and the shares of those known with their Wilson intervals (recorded_share, recorded_low, …). all months together are in
-    recorded and measurable. undated, cases whose call has no time.
+    recorded and measurable. undated, cases whose call has no time; why, why a list that is kept is not counted, as a sentence.
     """
 
     months: pd.DataFrame
@@ -32,50 +35,57 @@ class Capture:
     measurable: Share
     undated: int
     elsewhere_told: bool
+    why: str = ""
 
     def words(self) -> str:
         """In plain words."""
         source = "dispatch and care records know" if self.elsewhere_told else "this library knows"
         text = f"Of the arrests that {source}, recorded: {self.recorded.words()}; measurable: {self.measurable.words()}."
         if not self.elsewhere_told:
-            text += " Arrests of which nothing was brought in are not counted here: a list from dispatch would add them."
-        return text + (f" The time of {self.undated} calls is not known." if self.undated else "")
+            text += f" {self.why or UNLISTED}"
+        return text + (f" The time of {many(self.undated, 'call')} is not known." if self.undated else "")
 
     def in_short(self) -> str:
         """One line, to stand beside a trend."""
-        known = f"Of {self.recorded.n} arrests known{'' if self.elsewhere_told else ' to this library'}"
+        known = f"Of {many(self.recorded.n, 'arrest')} known{'' if self.elsewhere_told else ' to this library'}"
         told = [
-            f"{one.count}{'' if one.shown == COUNTS_ONLY else f' ({percent(one.value)})'} {what}"
-            for one, what in ((self.recorded, "were recorded"), (self.measurable, "are measurable"))
+            f"{one.count:,}{'' if one.shown == COUNTS_ONLY else f' ({percent(one.value)})'} {is_ if one.count == 1 else are} {what}"
+            for one, is_, are, what in (
+                (self.recorded, "was", "were", "recorded"),
+                (self.measurable, "is", "are", "measurable"),
+            )
         ]
-        return f"{known}, {' and '.join(told)}."
+        return f"{known}, {' and '.join(told)}.{f' {self.why}' if self.why else ''}"
 
 
-def capture(table: pd.DataFrame, known: pd.DataFrame | None = None) -> Capture:
+def capture(table: pd.DataFrame, known: pd.DataFrame | None = None, why: str = "") -> Capture:
     """Arrests known, recorded and measurable, by month.
 
     Parameters: table, with case_id, year, month, has_recording and measurable: excluded cases too, since they happened; known, a
-    list from dispatch or care records with case_id, year and month, None where there is none.
+    list from dispatch or care records with case_id, year and month, None where there is none, or none that fits the choice of
+    cases; why, then, as a sentence.
     Returns: Capture. An arrest in both is one arrest, by its number; one that is only in the list has no recording here.
     Raises: NotMeasurable where no arrest is known; BadTable for a missing column.
     References: our definition.
     """
     use.need(table, (use.CASE_ID, use.YEAR, use.MONTH, use.HAS_RECORDING, use.MEASURABLE))
-    seen = {"recorded": table[use.HAS_RECORDING], "measurable": table[use.MEASURABLE]}
-    told = pd.DataFrame({"month": use.month_label(table), **seen, "elsewhere": False})
+    told = table[[use.YEAR, use.MONTH]].assign(
+        recorded=table[use.HAS_RECORDING], measurable=table[use.MEASURABLE], elsewhere=False, known=True
+    )
     if known is not None:
         outside = use.need(known, (use.CASE_ID, use.YEAR, use.MONTH)).drop_duplicates(use.CASE_ID)
         outside = outside[~outside[use.CASE_ID].astype("str").isin(set(table[use.CASE_ID].astype("str")))]
-        more = {"month": use.month_label(outside), "recorded": False, "measurable": False, "elsewhere": True}
-        told = pd.concat([told, pd.DataFrame(more, index=outside.index)], ignore_index=True)
+        more = outside[[use.YEAR, use.MONTH]].assign(recorded=False, measurable=False, elsewhere=True, known=True)
+        told = pd.concat([told, more], ignore_index=True).astype({use.YEAR: int, use.MONTH: int})
     if told.empty:
         raise NotMeasurable("no arrest is known")
-    months = told.groupby("month", sort=True)[["recorded", "measurable", "elsewhere"]].sum().astype(int)
-    months.insert(0, "known", told.groupby("month", sort=True).size())
+    dated = told[(told[use.MONTH] > 0).to_numpy()]
+    months = dated.groupby([use.YEAR, use.MONTH], sort=True)[list(_COUNTED)].sum().astype(int).reset_index()
+    months = months[list(_COUNTED)].set_index(use.month_label(months).rename("month"))
     shares = [_shares(one) for one in months.to_dict("records")]
     recorded, measurable = (share(int(told[name].sum()), len(told)) for name in ("recorded", "measurable"))
     found = months.reset_index().join(pd.DataFrame(shares))
-    return Capture(found, recorded, measurable, int(told["month"].isna().sum()), elsewhere_told=known is not None)
+    return Capture(found, recorded, measurable, len(told) - len(dated), known is not None, "" if known is not None else why)
 
 
 def _shares(counts: dict[str, int]) -> dict[str, float | str]:

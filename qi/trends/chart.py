@@ -11,6 +11,7 @@ from qi.model.tables import Column, make
 from qi.trends.baselines import Plan, place
 from qi.trends.dates import CASE, counted, named
 from qi.trends.runs import FEWEST_USEFUL, MOST_BY_CHANCE, chance_of_false_run, runs_of, signs_of
+from qi.trends.shuffled import CasesBehind
 
 TRIAL_FROM = 12  # points from which limits are drawn at all (from memory, medium: Provost and Murray)
 FIRM_FROM = 20  # points from which they are firm (from memory, medium: Montgomery, 20 to 25)
@@ -69,7 +70,7 @@ class Section:
 
     def rows(self, points: pd.DataFrame) -> pd.DataFrame:
         """Its rows of the chart's points."""
-        return points.iloc[self.first : self.last + 1]
+        return points if self.last - self.first + 1 == len(points) else points.iloc[self.first : self.last + 1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +78,8 @@ class Chart:
     """A process-behaviour chart as a table; nothing in it is a verdict on anybody.
 
     kind is a key of qi.trends.kinds.KINDS; every is month, quarter or case; unit is that of the values; centre_name is what the
-    centre line is called; plan is what people set; notes are sentences that stand under the chart.
+    centre line is called; plan is what people set; notes are sentences that stand under the chart; cases, those behind the points,
+    None where they are not at hand.
     """
 
     kind: str
@@ -88,6 +90,7 @@ class Chart:
     sections: tuple[Section, ...]
     plan: Plan
     notes: tuple[str, ...]
+    cases: CasesBehind | None = None
 
     @property
     def sigma_z(self) -> tuple[float | None, ...]:
@@ -119,15 +122,17 @@ def draw(look: Look, table: pd.DataFrame, plan: Plan, limits_of: LimitsOf, *, un
     drawn, sections = [], []
     for number in sorted(placed["phase"].unique()):
         at = np.flatnonzero(placed["phase"] == number)
-        limits, section = _section(look, rows.iloc[at], placed["baseline"].to_numpy()[at], at, plan, int(number), limits_of)
+        part = rows if len(at) == len(rows) else rows.iloc[at]
+        limits, section = _section(look, part, placed["baseline"].to_numpy()[at], at, plan, int(number), limits_of)
         drawn.append(limits)
         sections.append(section)
     lines = {name: np.concatenate([getattr(one, name) for one in drawn] or [[]]) for name in ("centre", "low", "high", "z")}
     useful = placed["judged"].to_numpy() & off_centre(rows["value"].to_numpy(), lines["centre"])
     columns = {name: rows[name] for name in ("label", "start", "x", "n", "value")}
     points = make(POINTS, **columns, **lines, **{name: placed[name] for name in placed.columns}, useful=useful)
-    sections = [replace(section, runs=look.runs and not _no_runs(section.rows(points))) for section in sections]
-    notes = (*_said(look, points, sections, plan, every), *look.remarks)
+    lacks = [_no_runs(section.rows(points)) if look.runs else "" for section in sections]
+    sections = [replace(section, runs=look.runs and not lack) for section, lack in zip(sections, lacks, strict=True)]
+    notes = (*_said(look, points, sections, lacks, plan, every), *look.remarks)
     return Chart(look.kind, every, unit, look.centre_name, points, tuple(sections), plan, notes)
 
 
@@ -150,15 +155,14 @@ def beyond(values: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
 def _ordered(table: pd.DataFrame) -> pd.DataFrame:
     if missing := [name for name in ("label", "start", "value") if name not in table.columns]:
         raise BadTable(f"a table of points lacks {', '.join(missing)}")
-    rows = table.reset_index(drop=True)
-    for name in ("x", "n"):
-        if name not in rows.columns:
-            rows[name] = np.nan
-    if not rows["start"].is_monotonic_increasing:
+    columns: dict[str, object] = {name: table[name].array for name in table.columns}
+    for name in ("x", "n", "value"):
+        columns[name] = table[name].to_numpy(dtype=float) if name in columns else np.full(len(table), np.nan)
+    if not table["start"].is_monotonic_increasing:
         raise BadTable("the points are not in the order of their first days")
-    if not rows["label"].is_unique:
-        raise BadTable(f"two points are called {rows.loc[rows['label'].duplicated(), 'label'].iloc[0]}")
-    return rows.astype({"x": float, "n": float, "value": float})
+    if not table["label"].is_unique:
+        raise BadTable(f"two points are called {table.loc[table['label'].duplicated(), 'label'].iloc[0]}")
+    return pd.DataFrame(columns)
 
 
 def _section(
@@ -177,10 +181,10 @@ def _section(
     return limits, Section(number, int(at[0]), int(at[-1]), reason, count, end, strength, limits.sigma_z)
 
 
-def _said(look: Look, points: pd.DataFrame, sections: Sequence[Section], plan: Plan, every: str) -> list[str]:
-    """What the chart says of its own baselines, phases, left-out points and few points."""
+def _said(look: Look, points: pd.DataFrame, sections: Sequence[Section], lacks: Sequence[str], plan: Plan, every: str) -> list[str]:
+    """What the chart says of its own baselines, phases, left-out points and few points; lacks, as of _no_runs, one a phase."""
     said = []
-    for section in sections:
+    for section, lack in zip(sections, lacks, strict=True):
         where = f"Phase {section.number}: " if len(sections) > 1 else ""
         if section.number > 1:
             since = named(points["start"].iloc[section.first], every)
@@ -189,7 +193,8 @@ def _said(look: Look, points: pd.DataFrame, sections: Sequence[Section], plan: P
             day = named(frozen.end, CASE)
             what = "Centre and limits are" if look.limits else "The centre is"
             said.append(f"{where}{what} frozen from the points up to {day}. Reason given: {frozen.reason}.")
-        said += _strength(look, points, section, where)
+        said += _strength(look, section, where)
+        said += [_begun(where, lack)] if lack else []
     drawn = {section.number for section in sections}
     for phase in plan.phases:
         if plan.phase_of(phase.start) not in drawn:
@@ -201,19 +206,16 @@ def _said(look: Look, points: pd.DataFrame, sections: Sequence[Section], plan: P
     return said
 
 
-def _strength(look: Look, points: pd.DataFrame, section: Section, where: str) -> list[str]:
-    said = []
-    if look.limits:
-        base = counted(section.points, "point")
-        text = {
-            TOO_FEW: f"{base}: too few for limits, which need {TRIAL_FROM}",
-            TRIAL: f"limits from {base}: trial, firm from {FIRM_FROM}",
-            FIRM: f"limits from {base}",
-        }[section.strength]
-        said.append(_begun(where, text))
-    if look.runs and (why := _no_runs(section.rows(points))):
-        said.append(_begun(where, why))
-    return said
+def _strength(look: Look, section: Section, where: str) -> list[str]:
+    if not look.limits:
+        return []
+    base = counted(section.points, "point")
+    text = {
+        TOO_FEW: f"{base}: too few for limits, which need {TRIAL_FROM}",
+        TRIAL: f"limits from {base}: trial, firm from {FIRM_FROM}",
+        FIRM: f"limits from {base}",
+    }[section.strength]
+    return [_begun(where, text)]
 
 
 def _no_runs(rows: pd.DataFrame) -> str:

@@ -16,6 +16,7 @@ from qi.model.vocabulary import DEVICE_KINDS, PAUSE_CAUSES
 
 YES_NO = ("yes", "no", "unknown")
 SOURCES = ("signed", "machine")
+EFFORT_ENDS = ("rosc", "termination", "hand-over", "record end")
 VERDICTS = ("met", "not met", "not measurable", "no limit set")
 
 
@@ -55,6 +56,9 @@ ABOUT = (
     _word("first_rhythm", "first rhythm, a word of the vocabulary"),
     _word("airway_kind", "most advanced airway that was placed"),
     _word("device_used", "ITD applied: yes, no; missing where nothing could have charted it or the record ends first"),
+    _word("advanced_airway", "advanced airway placed: yes, no; missing where nothing could have charted it"),
+    _float("effort_end_s", "s", "from the crew's first compression to the end of the effort; missing where no such was seen"),
+    _word("effort_end", "what ended the effort: rosc (the first), termination, hand-over (in arrest) or record end"),
     _float("response_interval_s", "s", "from the call to the arrival on scene"),
     _word("excluded", "reason why the case is left out of comparisons; empty where it is not", may_lack=False),
     _word("source", "signed (numbers of a signed version) or machine (as the machine finds them)", may_lack=False),
@@ -63,6 +67,10 @@ ABOUT = (
     _word("sensors", "kinds of sensors that saw compressions, then those that saw breaths, parted by /", may_lack=False),
     Column("has_recording", "flag", "", "a monitor recorded it", may_lack=False),
     Column("measurable", "flag", "", "a compression fraction can be given", may_lack=False),
+    *(
+        _float(column, "", f"{words} of the case that stand in their table; missing where they were lost with a file")
+        for column, words in (("pause_rows", "pauses"), ("shock_rows", "shocks"))
+    ),
     *(
         _word(name, f"{words}: yes, no or unknown")
         for name, words in (
@@ -94,6 +102,8 @@ CHOICES: Mapping[str, Sequence[str]] = {
     **{column.name: YES_NO for column in ABOUT if column.meaning.endswith("yes, no or unknown")},
     **{column.name: YES_NO[:2] for column in ABOUT if column.name.startswith("rosc_")},
     "device_used": YES_NO[:2],
+    "advanced_airway": YES_NO[:2],
+    "effort_end": EFFORT_ENDS,
 }
 
 BY_MACHINE = ("manual", "mechanical")

@@ -5,7 +5,8 @@
     pauses/year=2031/month=03/pauses.parquet        every pause (COHORT_PAUSES)
     shocks/year=2031/month=03/shocks.parquet        every shock (COHORT_SHOCKS)
 
-A column that is missing throughout a month is left out of its file. All of it is computed and can be made anew.
+A column that is missing throughout a month is left out of its file. All of it is computed and can be made anew. One writer at a
+time, of this program or another (qi.trends.write_lock).
 """
 
 import json
@@ -28,6 +29,7 @@ import pyarrow.parquet as pq
 from qi.model.errors import UnreadableFile
 from qi.model.tables import Column
 from qi.trends.cohort_columns import TABLES, check
+from qi.trends.write_lock import alone
 
 FORMAT = 1
 NAME = "cohort.json"
@@ -114,13 +116,37 @@ def read(folder: Path, table: str, columns: Sequence[str] | None = None, filters
     asked = list(_SCHEMAS[table].names) if columns is None else list(columns)
     if unlike := [name for name in (*asked, *(one[0] for one in filters or ())) if name not in full.names]:
         raise KeyError(f"the cohort table of {table} has no column {', '.join(unlike)}")
-    if not (folder / table).is_dir():
+    if not months(folder, table):
         return _to_pandas(full.empty_table().select(asked))
     chosen = pq.filters_to_expression([tuple(one) for one in filters]) if filters else None
     try:
         return _to_pandas(_dataset(folder, table).to_table(columns=asked, filter=chosen))
     except (OSError, pa.ArrowException) as error:
         raise UnreadableFile(folder / table, f"a file of the cohort table cannot be read; {REBUILD}") from error
+
+
+def counts(folder: Path, table: str) -> dict[Month, int]:
+    """How many rows each month's file of a table holds, as the file itself says; a month without a file is not in it.
+
+    Raises: UnreadableFile for a file that is damaged.
+    """
+    found = {}
+    for file in sorted((folder / table).glob(f"year=*/month=*/{table}.parquet")):
+        try:
+            held = pq.read_metadata(file).num_rows
+        except FileNotFoundError:  # taken away meanwhile
+            continue
+        except (OSError, pa.ArrowException) as error:
+            raise UnreadableFile(file, f"a file of the cohort table cannot be read; {REBUILD}") from error
+        year, month = (int(part.name.partition("=")[2]) for part in (file.parent.parent, file.parent))
+        found[year, month] = held
+    return found
+
+
+def months(folder: Path, table: str) -> list[Month]:
+    """The months that a table has a file of, in order."""
+    files = (folder / table).glob(f"year=*/month=*/{table}.parquet")
+    return sorted((int(one.parent.parent.name.partition("=")[2]), int(one.parent.name.partition("=")[2])) for one in files)
 
 
 def _dataset(folder: Path, table: str, only: Path | None = None) -> ds.FileSystemDataset:
@@ -144,13 +170,13 @@ def put(folder: Path, cases: pd.DataFrame, pauses: pd.DataFrame, shocks: pd.Data
     for name, table in fresh.items():
         check(table, TABLES[name])
     months = dict(zip(cases["key"], zip(cases["year"].tolist(), cases["month"].tolist(), strict=True), strict=True))
-    with _WRITING:
+    with _WRITING, alone(folder.parent):
         _rewrite(folder, set(months), {name: _in_months(table, months) for name, table in fresh.items()})
 
 
 def drop(folder: Path, keys: Collection[str]) -> None:
     """Take cases out of a table."""
-    with _WRITING:
+    with _WRITING, alone(folder.parent):
         _rewrite(folder, set(keys), {name: {} for name in TABLES})
 
 
@@ -230,7 +256,7 @@ def take_place(fresh: Path, now: Path, earlier: Path | None) -> None:
     Parameters: fresh, its folder; now, where it shall stand; earlier, the folder in which what stands there is kept, under the
     digest of its definitions (one that is kept there already is replaced); None where it is not kept.
     """
-    with _WRITING:
+    with _WRITING, alone(now.parent):
         gone = now.with_name(f".old-{secrets.token_hex(8)}")
         if now.exists():
             kept = gone if earlier is None else earlier / about(now).definitions

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from qi.model.errors import BadTable
@@ -11,21 +12,19 @@ from qi.trends import dates
 KEY, CASE_ID, YEAR, MONTH, HOUR, CALL_DAY, EXCLUDED = "key", "case_id", "year", "month", "hour", "call_day", "excluded"
 STATION, SHIFT, UNIT, SENSORS, SOURCE = "station", "shift", "unit", "sensors", "source"
 WITNESSED, BYSTANDER_CPR, FIRST_RHYTHM = "witnessed", "bystander_cpr", "first_rhythm"
-AIRWAY_KIND, DEVICE_USED = "airway_kind", "device_used"
+AIRWAY_KIND, ADVANCED_AIRWAY, DEVICE_USED = "airway_kind", "advanced_airway", "device_used"
+EFFORT_END_S, EFFORT_END = "effort_end_s", "effort_end"
 HAS_RECORDING, MEASURABLE = "has_recording", "measurable"
 ANY_ROSC, SUSTAINED_ROSC, SURVIVED_EVENT = "any_rosc", "sustained_rosc", "survived_event"
 SURVIVED_TO_DISCHARGE, CPC, MRS = "survived_to_discharge", "cpc", "mrs"
 EPINEPHRINE_DOSES, TIME_TO_EPINEPHRINE, FIRST_SHOCK = "epinephrine_doses", "time_to_epinephrine_s", "first_shock_s"
 SHOCK_PAUSE, SHOCK_FROM_CALL = "peri_shock_pause_s", "interval_s.first_shock.call"
 SHOCK_FROM_RHYTHM, SHOCK_FROM_PADS = "interval_s.first_shock.first_rhythm", "first_shock_s.pads_on"
-ROSC_S = "interval_s.rosc.first_compression_ems"
-TERMINATED_S = "interval_s.terminated.first_compression_ems"
 DEVICE_ON_S = "interval_s.device_on.first_compression_ems"
 AIRWAY_S = "interval_s.airway_placed.first_compression_ems"
 ACCESS_S = "interval_s.access.first_compression_ems"
 EPINEPHRINE_FROM_ACCESS = "interval_s.first_epinephrine.access"
 ITD_FROM_COMPRESSION = "time_to_device_s.itd.first_compression"
-ADVANCED_AIRWAY_KINDS = ("supraglottic", "tracheal_tube")
 
 YES, NO, UNKNOWN = "yes", "no", "unknown"
 _SAID = {True: YES, False: NO, YES: YES, NO: NO, UNKNOWN: UNKNOWN}
@@ -48,10 +47,37 @@ def need(table: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
     return table
 
 
-def included(table: pd.DataFrame) -> pd.DataFrame:
-    """Only the cases that nobody left out of comparisons."""
-    left_out = need(table, [EXCLUDED])[EXCLUDED].astype(object)
-    return table[(left_out.isna() | (left_out == "")).to_numpy()]
+def included(table: pd.DataFrame, columns: Iterable[str] | None = None) -> pd.DataFrame:
+    """Only the cases that nobody left out of comparisons.
+
+    Parameters: table, with excluded; columns, those that are needed, all where none are named: a wide table takes long to cut.
+    Raises: BadTable for a missing column.
+    """
+    kept = counting(table)
+    asked = table if columns is None else need(table, names := list(dict.fromkeys(columns)))[names]
+    return asked.copy(deep=False) if kept.all() else asked[kept]
+
+
+def signed_anew(table: pd.DataFrame) -> int:
+    """How many signed cases have numbers that were measured anew after a change of definitions, other ones than were signed.
+
+    Parameters: table, with source and measured_anew.
+    """
+    return int((is_one_of(table[SOURCE], "signed") & table["measured_anew"].to_numpy(dtype=bool)).sum())
+
+
+def counting(table: pd.DataFrame) -> np.ndarray:
+    """Whether each case counts: nobody left it out of comparisons."""
+    left_out = need(table, [EXCLUDED])[EXCLUDED]
+    return left_out.isna().to_numpy() | is_one_of(left_out, "")
+
+
+def is_one_of(values: pd.Series, *meant: str) -> np.ndarray:
+    """Whether each case has one of these words; a missing word is none of them. Categories are compared by their numbers."""
+    if not isinstance(values.dtype, pd.CategoricalDtype):
+        return values.isin(meant).to_numpy(dtype=bool)
+    fits = np.append(values.cat.categories.isin(meant), False)  # the last for -1, a missing word
+    return fits[values.cat.codes.to_numpy()]
 
 
 def said(values: pd.Series) -> pd.Series:
@@ -59,11 +85,12 @@ def said(values: pd.Series) -> pd.Series:
 
     Raises: BadTable for any other word; it is never taken for a no.
     """
-    plain = values.astype(object)
+    codes, few = pd.factorize(values)
+    plain = pd.Series(few, dtype=object)
     told = plain.map(_SAID)
-    if (strange := plain.notna() & told.isna()).any():
+    if (strange := told.isna()).any():
         raise BadTable(f"{values.name} holds “{plain[strange].iloc[0]}”; it may hold yes, no, unknown or nothing")
-    return told.astype("str")
+    return pd.Series(told.astype("str").array.take(codes, allow_fill=True), index=values.index, name=values.name)
 
 
 def words(values: pd.Series) -> pd.Series:

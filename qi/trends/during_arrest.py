@@ -4,6 +4,8 @@ Who is in arrest for longer has more time to be given a device, an airway or a d
 Shown by treatment, an outcome would tell how long arrests went on.
 """
 
+from collections.abc import Iterable, Mapping
+
 from qi.model.errors import QiError
 from qi.trends import columns_used as use
 
@@ -52,3 +54,38 @@ def refuse_outcome_by(by: str) -> str:
     if by not in KNOWN_BEFORE:
         raise OutcomeByTreatment(by)
     return by
+
+
+TIMES_OF_OUTCOMES = ("interval_s.rosc.", "interval_s.rearrest.", "interval_s.terminated.")
+
+
+def tells_outcome(column: str) -> bool:
+    """Whether a measure is the time of an outcome, which may be sorted only as outcomes may: ROSC, re-arrest, termination."""
+    return column.startswith(TIMES_OF_OUTCOMES)
+
+
+def refuse_grouping(column: str, by: str) -> str:
+    """The column of the groups, where a measure may be shown by it: any, but for the time of an outcome.
+
+    Raises: OutcomeByTreatment as refuse_outcome_by.
+    """
+    return refuse_outcome_by(by) if tells_outcome(column) else by
+
+
+def groupings(column: str, ways: Iterable[str]) -> tuple[str, ...]:
+    """Those of some ways to sort cases by which a measure may be shown."""
+    return tuple(by for by in ways if not tells_outcome(column) or by in KNOWN_BEFORE)
+
+
+def said_of_chosen(chosen_by: Iterable[str], labels: Mapping[str, str]) -> str:
+    """Why no outcome is shown of cases that were chosen by some columns; empty where all of them are known before care begins.
+
+    Parameters: chosen_by, columns; labels, their names on screen.
+    """
+    names = [labels[by] for by in chosen_by if by not in KNOWN_BEFORE]
+    if not names:
+        return ""
+    return (
+        f"No outcome is shown of cases chosen by {' and '.join(names)}, which is not known before the crew's care begins. {WHY} "
+        "Of cases not chosen by it, outcomes are shown, also from a landmark time."
+    )

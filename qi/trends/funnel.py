@@ -12,7 +12,7 @@ from qi.model.errors import NotMeasurable
 from qi.trends.columns_used import need
 from qi.trends.intervals import COUNTS_BELOW, COUNTS_ONLY, chance_of_share, log_ways, percent, shown
 from qi.trends.proportions import wilson
-from qi.trends.shrinkage import expected_next, reliability_of_variance, words
+from qi.trends.shrinkage import expected_next, needed_in_words, reliability_of_variance, words
 
 WARNING, ALARM = 0.95, 0.998
 WITHIN, BEYOND_WARNING, BEYOND_ALARM = "within both limits", "between the 95 % and the 99.8 % limit", "beyond the 99.8 % limit"
@@ -24,6 +24,7 @@ _TAILS = {
 }
 _WINSORISED = 0.1  # share of the scores pulled in at each end before scatter is measured (Spiegelhalter 2005, from memory)
 _LINE_POINTS = 200
+_ONE_CASE = 0.25  # variance by chance of one case on the arcsine scale
 
 
 @dataclass(frozen=True)
@@ -192,13 +193,25 @@ def expected_next_of(found: Funnel) -> pd.DataFrame:
     """What to expect of each group next time if nothing changes, by how much of its difference can be relied on.
 
     Parameters: found.
-    Returns: a row a group of 10 cases or more, in order of its name: group, n, value, reliability (0 to 1), expected.
+    Returns: the points with two columns more, missing below 10 cases: reliability (0 to 1) and expected, the share drawn in towards
+    that of all together.
     References: as scatter_of, and qi.trends.shrinkage.
     """
-    drawn = found.points[found.points["shown"] != COUNTS_ONLY]
-    reliability = [reliability_of_variance(1.0 / (4.0 * n), found.scatter.tau2) for n in drawn["n"]]
-    expected = [expected_next(value, found.centre, part) for value, part in zip(drawn["value"], reliability, strict=True)]
-    return drawn[["group", "n", "value"]].assign(reliability=reliability, expected=expected).reset_index(drop=True)
+    rows, tau2 = found.points, found.scatter.tau2
+    told = (rows["shown"] != COUNTS_ONLY).to_numpy()
+    chance = [_ONE_CASE / n if one else math.nan for n, one in zip(rows["n"], told, strict=True)]
+    reliability = [reliability_of_variance(by_chance_, tau2) for by_chance_ in chance]
+    expected = [expected_next(value, found.centre, part) for value, part in zip(rows["value"], reliability, strict=True)]
+    return rows.assign(reliability=reliability, expected=expected)
+
+
+def needed_of(found: Funnel, noun: str) -> str:
+    """How many cases a group needs before its own share can be told from chance.
+
+    Parameters: found; noun, what the groups are.
+    References: as expected_next_of.
+    """
+    return needed_in_words(noun, one_case=_ONE_CASE, between=found.scatter.tau2)
 
 
 def _said(points: pd.DataFrame, centre: float, scatter: Scatter, noun: str, *, widened: bool) -> list[str]:
@@ -211,7 +224,7 @@ def _said(points: pd.DataFrame, centre: float, scatter: Scatter, noun: str, *, w
         f"{percent(at_least_one)} of such plots; beyond the 99.8 % limits in {percent(by_chance(len(drawn), ALARM)[1])}.",
     ]
     said += [
-        words(one.group, one.value, centre, reliability_of_variance(1.0 / (4.0 * one.n), scatter.tau2))
+        words(one.group, one.value, centre, reliability_of_variance(_ONE_CASE / one.n, scatter.tau2))
         for one in drawn[drawn["lies"] != WITHIN].itertuples()
     ]
     far = drawn[drawn["lies"] == BEYOND_ALARM]

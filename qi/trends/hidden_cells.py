@@ -35,8 +35,9 @@ class Shape:
 
     counts, columns that count patients, those first that are most wanted; derived, for other columns the counts they tell of;
     within, for a count the counts that it is a part of; adds, for a count the counts that it is the sum of; running, columns that
-    add up over the rows; across, columns of words (a month, a group) by which sums of the rows may stand elsewhere. What is in none
-    of these holds no number of patients, nor anything made of one.
+    add up over the rows; across, columns of words (a month, a group) by which sums of the rows may stand elsewhere; rounded,
+    columns that are given with so many digits behind the point, since with all their digits a count behind them could be worked
+    out. What is in none of these holds no number of patients, nor anything made of one.
     """
 
     counts: Sequence[str]
@@ -45,6 +46,7 @@ class Shape:
     adds: Mapping[str, Sequence[str]] = field(default_factory=dict)
     running: Sequence[str] = ()
     across: Sequence[str] = ()
+    rounded: Mapping[str, int] = field(default_factory=dict)
 
 
 def hide(
@@ -76,8 +78,11 @@ def _counts(table: pd.DataFrame, shape: Shape) -> np.ndarray:
 
 
 def _sums_elsewhere(table: pd.DataFrame, shape: Shape) -> Collection[Sum]:
-    """Sums that other tables may show: of all rows, and of the rows that share a word (a month, a group)."""
-    found = [Sum(None, range(len(table)))]
+    """Sums that other tables may show: of all rows, and of the rows that share a word (a month, a group).
+
+    A row alone is no sum: what is hidden in it is hidden in that sum.
+    """
+    found = [Sum(None, range(len(table)))] if len(table) > 1 else []
     for name in shape.across:
         places = pd.Series(range(len(table))).groupby(table[name].astype("str").to_numpy())
         found += [Sum(None, list(rows)) for _, rows in places if len(rows) > 1]
@@ -91,7 +96,7 @@ def _blanked(table: pd.DataFrame, shape: Shape, hidden: np.ndarray) -> pd.DataFr
         gone[name] = gone[list(of)].any(axis=1)
     for name in shape.running:
         gone[name] = bool(hidden.any())
-    shown = table.copy()
+    shown = table.assign(**{name: table[name].astype(float).round(digits) for name, digits in shape.rounded.items()})
     for name in gone.columns:
         kept = shown[name].astype(float) if pd.api.types.is_numeric_dtype(shown[name]) else shown[name].astype(object)
         shown[name] = kept.where(~gone[name])

@@ -1,6 +1,7 @@
 """Which tables of the agency can be shared with small cells hidden: what their columns are to each other."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -15,6 +16,12 @@ PERIODS = Shape(
         **dict.fromkeys(("share", "share_low", "share_high"), _SHARE),
     },
     within={"met": ("judged", "n", "cases"), "judged": ("n", "cases"), "n": ("cases",)},
+)
+POOLED_PERIODS = replace(
+    PERIODS,
+    counts=(*PERIODS.counts, "time_pooled_n"),
+    derived={**PERIODS.derived, "time_pooled": ("time_pooled_n",)},
+    within={**PERIODS.within, "time_pooled_n": ("n", "cases")},
 )
 CAPTURE = Shape(
     counts=("known", "recorded", "measurable", "elsewhere"),
@@ -36,9 +43,11 @@ MULTIPLES = Shape(
     derived={**dict.fromkeys(("median", "low", "high"), ("known",)), "shown": ("known",)},
     within={"known": ("cases",), "missing": ("cases",)},
     adds={"cases": ("known", "missing")},
+    running=("drawn_in", "reliability"),
 )
 GROUP_MONTHS = Shape(counts=("cases",), derived={"median": ("cases",)}, across=("group", "month"))
 POINTS = Shape(counts=("n", "count"), derived={"value": ("n", "count")}, within={"count": ("n",)}, across=("measure",))
+# What is made of all groups together (limits that allow for scatter, values drawn in) tells of the hidden ones among them.
 _FUNNEL_LIMITS = ("low_95", "high_95", "low_998", "high_998")
 GROUPS = Shape(
     counts=("n", "count", "missing"),
@@ -48,10 +57,11 @@ GROUPS = Shape(
 FUNNEL = Shape(
     counts=("n", "count", "missing"),
     derived={
-        **dict.fromkeys(("value", "low", "high", "chance", "chance_among", "lies", "shown"), ("n", "count")),
-        **dict.fromkeys(_FUNNEL_LIMITS, ("n",)),
+        **dict.fromkeys(("value", "low", "high", "chance", "lies"), ("n", "count")),
+        "shown": ("n",),
     },
     within={"count": ("n",)},
+    running=(*_FUNNEL_LIMITS, "chance_among", "reliability", "expected"),
 )
 MEDIANS = Shape(
     counts=("judged", "cases"),
@@ -65,7 +75,57 @@ CAUSES = Shape(
 )
 # Limits of one point tell of the scatter of all, the hidden ones among them.
 CHART = Shape(counts=("n", "x"), derived={"value": ("n", "x")}, within={"x": ("n",)}, running=("low", "high", "z"))
-KNOWN: Sequence[Shape] = (PERIODS, CAPTURE, BY_SENSOR, MULTIPLES, FUNNEL, GROUPS, MEDIANS, GROUP_MONTHS, CAUSES, CHART, POINTS)
+_MARKS = ("180_s", "120_s", "60_s")
+_ENDS = ("median", "median_low", "median_high")
+_DONE_BY = tuple(f"done_by_{at}" for at in (*_MARKS, *_ENDS))
+# Where records end early a share is not the plain one of its count: with all its digits it would tell how many ended by then.
+INCIDENCE = Shape(
+    counts=("n", "done", "never", "record_ends", "left_out", *_DONE_BY),
+    derived={
+        **{f"by_{at}{end}": (f"done_by_{at}", "n", "record_ends") for at in _MARKS for end in ("", "_low", "_high")},
+        **{f"{end}_s": (f"done_by_{end}", "n", "record_ends") for end in _ENDS},
+    },
+    within={
+        "done": ("n",),
+        **{name: ("n", "done", *(other for other in _DONE_BY if other != name)) for name in _DONE_BY},
+    },
+    adds={"n": ("done", "never", "record_ends")},
+    rounded={f"by_{at}{end}": 2 for at in _MARKS for end in ("", "_low", "_high")},
+)
+# What is expected is made of how many cases a group has in each stratum: with all its digits it would tell them.
+RATIOS = Shape(
+    counts=("n", "observed", "left_out"),
+    derived={
+        **dict.fromkeys(("value", "low", "high", "crude", "adjusted", "drawn_in"), ("n", "observed")),
+        **dict.fromkeys(("expected", "reliability", "shown"), ("n",)),
+    },
+    within={"observed": ("n",)},
+    rounded={"expected": 0, "adjusted": 2, **dict.fromkeys(("value", "low", "high", "drawn_in"), 1)},
+)
+STRATA = Shape(
+    counts=("n", "observed"),
+    derived=dict.fromkeys(("expected", "shown"), ("n",)),
+    within={"observed": ("n",)},
+    across=("group", "stratum"),
+    rounded={"expected": 1},
+)
+KNOWN: Sequence[Shape] = (
+    PERIODS,
+    POOLED_PERIODS,
+    CAPTURE,
+    BY_SENSOR,
+    MULTIPLES,
+    FUNNEL,
+    GROUPS,
+    MEDIANS,
+    GROUP_MONTHS,
+    CAUSES,
+    CHART,
+    POINTS,
+    INCIDENCE,
+    RATIOS,
+    STRATA,
+)
 _HARMLESS = ("year", "month", "hour", "phase", "centre")
 
 

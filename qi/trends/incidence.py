@@ -29,7 +29,8 @@ class Incidence:
 
     times_s, the moments [s]; done, never and waiting, the shares to whom it was done, whose effort ended without it, and for whom
     it is still open (they sum to 1); se, standard error of done; low and high, its interval; at_risk, cases still open just
-    before. n cases in all; of them done_n, never_n and censored_n (the record ends first). longest_s, the last moment known.
+    before. n cases in all; of them done_n, never_n and censored_n (the record ends first). done_s and censored_s, when, in
+    order [s]. longest_s, the last moment known.
     """
 
     times_s: np.ndarray
@@ -46,6 +47,11 @@ class Incidence:
     censored_n: int
     censored_s: np.ndarray
     longest_s: float
+    done_s: np.ndarray
+
+    def done_by(self, time_s: float) -> int:
+        """Cases to whom it was done by a moment [s]."""
+        return int(np.searchsorted(self.done_s, time_s, side="right"))
 
     def by(self, time_s: float) -> At:
         """Share done by a moment [s]."""
@@ -114,6 +120,7 @@ def incidence(times_s: Sequence[float] | np.ndarray, codes: Sequence[int] | np.n
         censored_n=int(gone.sum()),
         censored_s=np.sort(time[code == CENSORED]),
         longest_s=float(moments[-1]),
+        done_s=np.sort(time[code == DONE]),
     )
 
 

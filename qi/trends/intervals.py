@@ -90,21 +90,6 @@ def percent(value: float) -> str:
     return f"{whole} %"
 
 
-def exact_share(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Exact interval of a share (Clopper and Pearson).
-
-    Parameters: count, cases that are so; n, all; level, share of such intervals that hold the true share, at least.
-    Returns: low and high, 0 to 1; NaN twice where n is 0.
-    References: Newcombe, Statistics in Medicine 17 (1998) 857, method 5 (read in a secondary copy).
-    """
-    if n <= 0:
-        return math.nan, math.nan
-    tail, ways = (1.0 - level) / 2.0, log_ways(n)
-    low = 0.0 if count == 0 else _root(lambda p: tail - (1.0 - _at_most(count - 1, p, ways)), 0.0, 1.0)
-    high = 1.0 if count == n else _root(lambda p: _at_most(count, p, ways) - tail, 0.0, 1.0)
-    return low, high
-
-
 def chance_of_share(count: int, n: int, p: float) -> float:
     """How likely a count at least so far from what is expected is by chance alone: twice the smaller exact tail, at most 1.
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from qi.trends.runs import lower_half_point
 
+MOST_VALUES = 1000  # values of one group whose differences are all taken; of more, so many that stand evenly over their ranks
 _EXACT_PAIRS = 2500  # up to so many pairs the ranks are counted exactly, above them by the normal approximation
 
 
@@ -71,17 +72,30 @@ def shift(before: Sequence[float] | np.ndarray, after: Sequence[float] | np.ndar
     """How much higher values lie after than before (Hodges and Lehmann): the median of all differences after minus before.
 
     Parameters: before and after, values of two phases, NaN left out; level.
-    Returns: Shift with the interval of the rank-sum test; with ties it is a little wide. It says that values differ, not why.
+    Returns: Shift with the interval of the rank-sum test; with ties it is a little wide. It says that values differ, not why. Of
+    a group of more than MOST_VALUES values so many are taken that stand evenly over their ranks, never by chance: value and ends
+    then lie within a fiftieth of the interval's width from those of all differences. Counts and ranks are those of all values.
     References: Hollander and Wolfe, Nonparametric Statistical Methods, checked with R's wilcox.test on their data.
     """
     first, second = (np.asarray(one, dtype=float) for one in (before, after))
     first, second = first[~np.isnan(first)], second[~np.isnan(second)]
     if not (len(first) and len(second)):
         return Shift(math.nan, math.nan, math.nan, len(first), len(second))
-    apart = np.sort(np.subtract.outer(second, first).ravel())
-    rank = _lower_rank(len(first), len(second), level)
-    ends = (float(apart[rank - 1]), float(apart[len(apart) - rank])) if rank >= 1 else (math.nan, math.nan)
-    return Shift(float(np.median(apart)), *ends, len(first), len(second))
+    apart = np.subtract.outer(_evenly(second), _evenly(first)).ravel()
+    part = len(apart) / (len(first) * len(second))
+    lower = _lower_rank(len(first), len(second), level)
+    rank = max(1, round(lower * part)) if lower else 0
+    middle = (len(apart) - 1) // 2, len(apart) // 2
+    apart.partition(sorted({*middle, *((rank - 1, len(apart) - rank) if rank else ())}))
+    ends = (float(apart[rank - 1]), float(apart[len(apart) - rank])) if rank else (math.nan, math.nan)
+    return Shift(float(apart[list(middle)].mean()), *ends, len(first), len(second))
+
+
+def _evenly(values: np.ndarray) -> np.ndarray:
+    """The values, or of many so many that stand evenly over their ranks."""
+    if len(values) <= MOST_VALUES:
+        return values
+    return np.sort(values)[((np.arange(MOST_VALUES) + 0.5) * len(values) / MOST_VALUES).astype(int)]
 
 
 def _lower_rank(before: int, after: int, level: float) -> int:

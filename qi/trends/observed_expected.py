@@ -12,7 +12,8 @@ from qi.trends import utstein
 from qi.trends.during_arrest import refuse_outcome_by
 from qi.trends.grouping import group_of, in_order
 from qi.trends.intervals import COUNTS_ONLY, byar_count, exact_count, shown
-from qi.trends.outcomes import outcome_of
+from qi.trends.outcomes import columns_of, outcome_of
+from qi.trends.shrinkage import MEDIAN_ODDS_RATIO, expected_next, reliability_of_share, spread_of
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,8 @@ class Ratio:
 
     n cases with a known outcome and stratum; observed and expected, how many had the outcome; ratio with exact_* and byar_*
     limits (95 %), taking the expected number as fixed; crude, the share as it is; adjusted, ratio × the reference's overall
-    share; left_out, cases without a known outcome or stratum; z, distance from what is expected in its own standard deviations.
+    share; left_out, cases without a known outcome or stratum; z, distance from what is expected in its own standard deviations;
+    usual, the reference's overall share.
     """
 
     group: str
@@ -56,15 +58,30 @@ class Ratio:
     z: float
     left_out: int
     reference: str
+    usual: float
 
     @property
     def shown(self) -> str:
         """counts only, grey or plain."""
         return shown(self.n)
 
+    @property
+    def reliability(self) -> float:
+        """Part of the ratio's distance from 1 that can be relied on, 0 to 1, the spread between groups borrowed; else NaN.
+
+        References: as qi.trends.shrinkage.reliability_of_share, at the reference's overall share (ours).
+        """
+        return reliability_of_share(self.n, self.usual, tau=spread_of(MEDIAN_ODDS_RATIO)) if 0.0 < self.usual < 1.0 else math.nan
+
+    @property
+    def drawn_in(self) -> float:
+        """The ratio drawn in towards 1, as expected: what to expect next if nothing changes."""
+        return expected_next(self.ratio, 1.0, self.reliability)
+
     def words(self) -> str:
         """In plain words, without saying why."""
-        apart = f" {self.left_out} are left out: outcome, witness or rhythm is not known." if self.left_out else ""
+        left_out = f" {self.left_out:,} {'is' if self.left_out == 1 else 'are'} left out: outcome, witness or rhythm is not known."
+        apart = left_out if self.left_out else ""
         if self.shown == COUNTS_ONLY:
             return f"{self.group}: {self.observed} of {self.n}; too few cases for a comparison.{apart}"
         if not self.expected:
@@ -85,7 +102,7 @@ def reference_of(table: pd.DataFrame, outcome: str, *, name: str) -> Reference:
     Returns: Reference. A group that is part of it is in part held against itself.
     Raises: NotMeasurable when no case has a known outcome and stratum.
     """
-    cases = use.included(table)
+    cases = use.included(table, (*columns_of(outcome), *utstein.NEEDED))
     had, strata = outcome_of(cases, outcome), utstein.stratum(cases)
     known = had.isin((use.YES, use.NO)) & strata.notna()
     if not known.any():
@@ -107,7 +124,7 @@ def observed_expected(table: pd.DataFrame, outcome: str, by: str, reference: Ref
     constructed case.
     """
     refuse_outcome_by(by)
-    cases = use.included(table)
+    cases = use.included(table, (*columns_of(outcome), *utstein.NEEDED, by))
     told = pd.DataFrame({"had": outcome_of(cases, outcome), "stratum": utstein.stratum(cases), "group": group_of(cases, by)})
     return tuple(_ratio(name, told[told["group"] == name], reference) for name in in_order(told["group"]))
 
@@ -121,7 +138,7 @@ def by_stratum(table: pd.DataFrame, outcome: str, by: str, reference: Reference)
     Raises: as observed_expected.
     """
     refuse_outcome_by(by)
-    cases = use.included(table)
+    cases = use.included(table, (*columns_of(outcome), *utstein.NEEDED, by))
     told = pd.DataFrame({"had": outcome_of(cases, outcome), "stratum": utstein.stratum(cases), "group": group_of(cases, by)})
     told = told[told["had"].isin((use.YES, use.NO)) & told["stratum"].notna()]
     rows = []
@@ -157,6 +174,7 @@ def _ratio(name: str, rows: pd.DataFrame, reference: Reference) -> Ratio:
         z=(observed - expected) / spread if spread else math.nan,
         left_out=len(rows) - n,
         reference=reference.name,
+        usual=reference.overall,
     )
 
 
@@ -168,14 +186,17 @@ def ratios_table(found: Sequence[Ratio]) -> pd.DataFrame:
     """Ratios as a table, a row a group.
 
     Parameters: found, of observed_expected.
-    Returns: label, n, observed, expected, value (the ratio), low and high (exact), crude, adjusted, left_out, shown; all but the
-    counts are missing below 10 cases.
+    Returns: label, n, observed, expected, value (the ratio), low and high (exact), crude, adjusted, drawn_in, reliability,
+    left_out, shown; all but the counts are missing below 10 cases.
     """
+    names = ["label", "n", "observed", "expected", "value", "low", "high", "crude", "adjusted", "drawn_in", "reliability"]
     rows = [
-        (one.group, one.n, one.observed, one.expected, one.ratio, one.exact_low, one.exact_high, one.crude, one.adjusted)
+        (
+            *(one.group, one.n, one.observed, one.expected, one.ratio, one.exact_low, one.exact_high),
+            *(one.crude, one.adjusted, one.drawn_in, one.reliability),
+        )
         for one in found
     ]
-    names = ["label", "n", "observed", "expected", "value", "low", "high", "crude", "adjusted"]
     table = pd.DataFrame(rows, columns=names).assign(left_out=[one.left_out for one in found], shown=[one.shown for one in found])
     told = (table["shown"] != COUNTS_ONLY).to_numpy()
     return table.assign(**{name: table[name].where(told) for name in names[3:]})

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import UnknownWord
+from qi.model.words import many
 from qi.trends import columns_used as use
 from qi.trends import utstein
 from qi.trends.during_arrest import refuse_outcome_by
@@ -115,7 +116,7 @@ def by_utstein(table: pd.DataFrame, outcome: str) -> tuple[GroupOutcome, ...]:
     Returns: GroupOutcome, one a group, in the order of utstein.GROUPS.
     Raises: as outcome_of and utstein.member.
     """
-    cases = use.included(table)
+    cases = use.included(table, (*columns_of(outcome), *utstein.NEEDED))
     answers = outcome_of(cases, outcome)
     found = []
     for group, belongs in zip(utstein.GROUPS, utstein.members(cases, utstein.GROUPS), strict=True):
@@ -131,7 +132,7 @@ def by_group(table: pd.DataFrame, outcome: str, by: str) -> pd.DataFrame:
     Raises: OutcomeByTreatment for a device, an airway, a drug, a dose or a measure; as outcome_of.
     """
     refuse_outcome_by(by)
-    cases = use.included(table)
+    cases = use.included(table, (*columns_of(outcome), by))
     answers, groups = outcome_of(cases, outcome), group_of(cases, by)
     rows = []
     for name in in_order(groups):
@@ -142,13 +143,13 @@ def by_group(table: pd.DataFrame, outcome: str, by: str) -> pd.DataFrame:
 
 def said_of_missing(table: pd.DataFrame, outcome: str) -> str:
     """How much of an outcome is known at all, with what the missing ones could make of the share."""
-    one = tally(outcome_of(use.included(table), outcome)).share
+    one = tally(outcome_of(use.included(table, columns_of(outcome)), outcome)).share
     if not one.missing:
-        return f"The outcome of all {one.n} cases is known."
+        return f"The outcome of {'the' if one.n == 1 else 'all'} {many(one.n, 'case')} is known."
     if one.shown == COUNTS_ONLY:
-        return f"The outcome of {one.missing} of {one.n + one.missing} cases is not known."
+        return f"The outcome of {one.missing:,} of {many(one.n + one.missing, 'case')} is not known."
     return (
-        f"The outcome of {one.missing} of {one.n + one.missing} cases is not known: the share lies between "
+        f"The outcome of {one.missing:,} of {many(one.n + one.missing, 'case')} is not known: the share lies between "
         f"{one.at_least * 100:.0f} % if none of them had it and {one.at_most * 100:.0f} % if all had. {NOT_WHY}"
     )
 

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable
+from qi.model.words import many
 from qi.trends.averages import TIME_POOLED
 from qi.trends.columns_used import KEY, need
 from qi.trends.intervals import percent
@@ -37,13 +38,13 @@ class Ranking:
 
     def words(self) -> str:
         """In plain words: what leads, what is not known, and how it was put together."""
-        total = f"{self.seconds:.0f} s of pauses" if self.ranked_by == BY_SECONDS else f"{self.count} pauses"
-        text = f"Of {total} in {self.cases} cases, the cause of {percent(self.unknown_share)} is not known."
+        total = f"{self.seconds:.0f} s of pauses" if self.ranked_by == BY_SECONDS else many(self.count, "pause")
+        text = f"Of {total} in {many(self.cases, 'case')}, the cause of {percent(self.unknown_share)} is not known."
         named = self.rows[~self.rows["cause"].isin(LAST)]
         if len(named):
             first = named.iloc[0]
             cause = str(first["cause"]).replace("_", " ")
-            text += f" Most went to: {cause}, {percent(first['share'])}, in {int(first['cases'])} cases."
+            text += f" Most went to: {cause}, {percent(first['share'])}, in {many(int(first['cases']), 'case')}."
             if first["largest_case"] > 0.5 and first["cases"] > 1:
                 text += f" One case alone gave {percent(first['largest_case'])} of its seconds."
         return f"{text} {TIME_POOLED}"

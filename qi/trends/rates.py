@@ -11,12 +11,12 @@ from qi.trends.proportions import WIDE_SIGMA_Z, said_of_sigma_z, spread
 def rate_limits(count: np.ndarray, exposure: np.ndarray, baseline: np.ndarray, *, prime: bool) -> Limits:
     """Pooled rate of the baseline with Poisson limits for each exposure; on a u' chart widened by sigma_z.
 
-    Parameters: count of events and exposure of each point (count may be several series, points on the last axis); baseline,
+    Parameters: count of events and exposure of each point (both may be several series, points on the last axis); baseline,
     flags; prime.
     Returns: Limits, the lower one never below 0, with sigma_z as found.
     References: Montgomery's u chart, checked with R qcc's output on his data; u' as p' in qi.trends.proportions.
     """
-    rate = np.asarray(count[..., baseline].sum(axis=-1, keepdims=True) / exposure[baseline].sum())
+    rate = np.asarray(count[..., baseline].sum(axis=-1, keepdims=True) / exposure[..., baseline].sum(axis=-1, keepdims=True))
     known = np.where(exposure > 0, exposure, np.nan)
     return spread(count / known, rate, np.sqrt(rate / known), baseline, prime=prime, roof=np.inf)
 

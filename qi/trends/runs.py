@@ -82,7 +82,8 @@ def chance_of_false_run(signs: Signs) -> float:
 
 def _side(rows: pd.DataFrame) -> np.ndarray:
     """1 for a useful point above the centre, -1 for one below, 0 for a point that is not useful."""
-    return np.where(rows["useful"], np.sign(rows["value"] - rows["centre"]), 0.0)
+    useful, value, centre = (rows[name].to_numpy() for name in ("useful", "value", "centre"))
+    return np.where(useful, np.sign(value - centre), 0.0)
 
 
 def longest_allowed(useful: int) -> int:

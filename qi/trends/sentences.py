@@ -4,15 +4,25 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from qi.model.words import amount
+from qi.model.words import amount, many
 from qi.trends.chart import Chart
 from qi.trends.dates import CASE, counted, named
+from qi.trends.intervals import COUNTS_BELOW
 from qi.trends.medians import Shift
 from qi.trends.rules import RULES
+from qi.trends.runs import FEWEST_USEFUL
 from qi.trends.signals import BEYOND_LIMITS, FEW_CROSSINGS, LONG_RUN, Signal
 
 _EVENTS = ("g", "t")
+PER_MINUTE_OF_CPR = "per min of CPR"  # unit of events over the minutes of the cases
+CHOSEN = (
+    "The interval takes the day of the phase as given. Where it was chosen since the chart showed a change there, the difference "
+    "looks surer than it is."
+)
 TOO_FEW_POINTS = "too few points for a signal"
+ON_THE_CENTRE = "too many points on the centre for a signal"
+ON_ONE_SIDE = "too many points on one side of the centre"
+NOT_LOOKED_FOR = (TOO_FEW_POINTS, ON_THE_CENTRE, ON_ONE_SIDE)
 MOST_POINTS = 3  # beyond the limits that have a sentence each; more of them share one
 
 
@@ -35,7 +45,7 @@ def in_short(chart: Chart, found: Sequence[Signal]) -> str:
     """The newest signal of a chart in a few words, for a small one; runs before crossings, crossings before single points."""
     if not found:
         looked = any(section.runs for section in chart.sections) or chart.points["high"].notna().any()
-        return "no signal" if looked else TOO_FEW_POINTS
+        return "no signal" if looked else _unlooked(chart)
     runs = [one for one in found if one.rule == LONG_RUN]
     if runs:
         one = max(runs, key=lambda run: run.last)
@@ -50,22 +60,43 @@ def in_short(chart: Chart, found: Sequence[Signal]) -> str:
     return f"{side} in {chart.points['label'].iloc[last.last]}" if last.rule == BEYOND_LIMITS else last.rule
 
 
-def shift_in_words(change: Shift, unit: str) -> str:
-    """How far the values of two phases lie apart, as a sentence.
+def _unlooked(chart: Chart) -> str:
+    """Why no signal is looked for: too few points with a value, or enough of them that lie on the centre or on one side of it."""
+    counts = chart.points.groupby("phase")[["judged", "useful"]].sum()
+    if (counts["useful"] >= FEWEST_USEFUL).any():
+        return ON_ONE_SIDE
+    return ON_THE_CENTRE if (counts["judged"] >= FEWEST_USEFUL).any() else TOO_FEW_POINTS
 
-    Parameters: change, as qi.trends.medians.shift gives it; unit of the values.
-    Returns: the sentence; it says that values differ, never why.
+
+def count_in_words(n: float, unit: str, cases: float | None = None) -> str:
+    """What a point rests on: its cases, and on charts of events per exposure the minutes of CPR too.
+
+    Parameters: n, of the point; unit, of the chart; cases behind the point where n is not that.
+    """
+    if unit != PER_MINUTE_OF_CPR:
+        return f"n {n:g}"
+    return f"{n:.0f} min of CPR" + (f", n {many(int(cases), 'case')}" if cases is not None else "")
+
+
+def shift_in_words(change: Shift, unit: str, *, since: str, reason: str) -> str:
+    """How far the values of a phase lie from those of the phase before it, as a sentence.
+
+    Parameters: change, as qi.trends.medians.shift gives it; unit of the values; since, when the phase begins, as in "in March
+    2031"; reason, that a person gave.
+    Returns: the sentence; it says that values differ, never why. Below 10 cases on either side it has counts only.
     """
     n = f"n {change.before} before, {change.after} after"
-    if pd.isna(change.value):
-        return f"Before and after cannot be compared: {n}."
-    way = "higher" if change.value >= 0 else "lower"
-    lead = f"After it, values lie typically {_size(abs(change.value), unit)} {way} than before"
-    if pd.isna(change.low):
-        return f"{lead}; too few cases for an interval ({n})."
-    ends = f"{_signed(change.low, unit)} to {_signed(change.high, unit)}"
-    tail = "no difference at all is within that" if change.holds_zero else "this says that they differ, not why"
-    return f"{lead} (95 % interval {ends}; {n}); {tail}."
+    lead = f"Since the phase begun {since} for the reason “{reason.strip().rstrip('.')}”"
+    if min(change.before, change.after) < COUNTS_BELOW:
+        return f"{lead}: too few cases to say how far it lies from the phase before ({n})."
+    if not change.value:
+        said = "a case typically has the same value as one of the phase before"
+    else:
+        way = "higher" if change.value > 0 else "lower"
+        said = f"a case typically lies {_apart(change.value, unit)} {way} than one of the phase before"
+    ends = f"{_signed_apart(change.low, unit)} to {_signed_apart(change.high, unit)}"
+    tail = "No difference at all is within that" if change.holds_zero else "It is a difference, not its cause"
+    return f"{lead}: {said} (median of all differences; 95 % interval {ends}; {n}). {tail}."
 
 
 def _sentence(chart: Chart, signal: Signal) -> str:
@@ -111,7 +142,7 @@ def _crossings(chart: Chart, signal: Signal) -> str:
 def _beyond(chart: Chart, signal: Signal) -> str:
     point = chart.points.iloc[signal.first]
     limit, side = (point["high"], "above the upper") if signal.above else (point["low"], "below the lower")
-    n = f", n {point['n']:g}" if pd.notna(point["n"]) and chart.every != CASE else ""
+    n = f", {count_in_words(point['n'], chart.unit)}" if pd.notna(point["n"]) and chart.every != CASE else ""
     value = _size(point["value"], chart.unit)
     where = f"{_when(chart, signal.first)} ({value}{n}) lies {side} limit of {_size(limit, chart.unit)}"
     return f"{where}: rare by chance for any one point."
@@ -142,8 +173,13 @@ def _size(value: float, unit: str) -> str:
     return f"{value * 100:.1f}\u00a0%" if unit == "1" else amount(value, unit)
 
 
-def _signed(value: float, unit: str) -> str:
-    return f"{'−' if value < 0 else ''}{_size(abs(value), unit)}"
+def _apart(difference: float, unit: str) -> str:
+    """The size of a difference; one of shares in percentage points."""
+    return f"{abs(difference) * 100:.1f} percentage points" if unit == "1" else _size(abs(difference), unit)
+
+
+def _signed_apart(difference: float, unit: str) -> str:
+    return f"{'−' if difference < 0 else ''}{_apart(difference, unit)}"
 
 
 def _percent(chance: float | None) -> str:

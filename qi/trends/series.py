@@ -14,9 +14,11 @@ from qi.trends.chart import Chart
 from qi.trends.dates import CASE, MONTH, QUARTER
 from qi.trends.incidence import CENSORED, DONE, NEVER
 from qi.trends.kinds import KINDS, choose, sorts_of
-from qi.trends.periods import by_case, by_period, mean_points, median_points, period_numbers, periods_of, share_points
+from qi.trends.periods import Calendar, by_case, calendar, mean_points, median_points, share_points, trend
 from qi.trends.proportions import wilson
 from qi.trends.rare_events import cases_between, days_between
+from qi.trends.sentences import PER_MINUTE_OF_CPR
+from qi.trends.shuffled import BETWEEN_DAYS, BETWEEN_GAPS, MEAN, MEDIAN, RATE, SHARE, SINGLE, CasesBehind
 from qi.trends.time_to import EPINEPHRINE, FIRST_SHOCK, Asked, device, times_to
 
 MEDIANS, CASES, MEANS, SHARES = "median of cases", "case values", "mean of cases", "share of cases"
@@ -31,6 +33,7 @@ _DAYS = "days"
 IN_TIME_S = 180.0  # where the protocol sets no limit to a time, it is asked how many had it by then (our default, no source)
 _TIMES = {"time_to_epinephrine_s": EPINEPHRINE, "first_shock_s": FIRST_SHOCK}
 _DEVICE = "time_to_device_s."
+OWN = "what each case's own protocol asks"  # in place of a limit, where the cases' protocols ask different things
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,9 @@ class Subject:
     """A measure as charts over time show it: its column, label and unit, and what the protocol asks.
 
     low and high are the limit's edges, None where open or where there is no limit; limit says it in words, empty where there is
-    none; goal is the goal's upper edge, if it has one; yes_or_no, each case answers with 0 or 1 alone.
+    none; goal is the goal's upper edge, if it has one; yes_or_no, each case answers with 0 or 1 alone. protocols are those of the
+    cases, by whose limits these were set; where they ask different things, limit is OWN, the edges are open, and own_times holds
+    the time that counts as in time by each [s], for a time to an event.
     """
 
     column: str
@@ -49,6 +54,8 @@ class Subject:
     high: float | None = None
     goal: float | None = None
     yes_or_no: bool = False
+    protocols: tuple[str, ...] = ()
+    own_times: tuple[tuple[str, float], ...] = ()
 
     @property
     def done(self) -> Asked | None:
@@ -62,6 +69,17 @@ class Subject:
     def within_s(self) -> float:
         """The time that counts as in time [s]: the protocol's limit, else its goal, else IN_TIME_S."""
         return next((edge for edge in (self.high, self.goal) if edge is not None), IN_TIME_S)
+
+    def within_of(self, table: pd.DataFrame) -> np.ndarray:
+        """The time that counts as in time for each case of a table [s], by its own protocol; missing where that is not known.
+
+        Parameters: table, with protocol where protocols ask different things.
+        """
+        if not self.own_times:
+            return np.full(len(table), self.within_s)
+        own = dict(self.own_times)
+        codes, names = pd.factorize(use.need(table, ("protocol",))["protocol"])
+        return np.array([*(own.get(str(name), np.nan) for name in names), np.nan])[codes]
 
     @property
     def sorts(self) -> tuple[str, ...]:
@@ -101,31 +119,42 @@ def trend_table(table: pd.DataFrame, subject: Subject, every: str) -> pd.DataFra
 
     Parameters: table, with call_day, excluded and `needed`; subject; every, month or quarter.
     """
-    cases = _cases(table, subject)
-    verdicts = _yes_as_met(cases, subject) if subject.yes_or_no else cases[use.part(subject.column, "verdict")]
-    return by_period(cases[use.CALL_DAY], cases[subject.column], verdicts, every=every)
+    return trend(calendar_of(table, every), _values(table, subject), *_judged(table, subject))
 
 
-def chart_of(table: pd.DataFrame, subject: Subject, view: View, plan: Plan = NO_PLAN) -> Chart:
+def calendar_of(table: pd.DataFrame, every: str) -> Calendar:
+    """The months or quarters of the cases that count, worked out once for the charts of several measures.
+
+    Parameters: table, with call_day and excluded; every, month or quarter.
+    """
+    return calendar(table[use.CALL_DAY], every, use.counting(table))
+
+
+def chart_of(table: pd.DataFrame, subject: Subject, view: View, plan: Plan = NO_PLAN, *, when: Calendar | None = None) -> Chart:
     """The process-behaviour chart of a measure.
 
-    Parameters: table, as in trend_table, with key and case_id; subject; view; plan, what people set.
+    Parameters: table, as in trend_table, with key and case_id; subject; view; plan, what people set; when, calendar_of the table
+    or a part of it, where it is at hand: the chart is of its cases alone.
     Returns: Chart. A chart of case values holds the latest MOST_CASES.
-    Raises: NotMeasurable where no case has a day and a value; UnknownWord for a sort that is not known.
+    Raises: NotMeasurable where no case has a day and a value, or no point of the kind; UnknownWord for a sort that is not known.
     """
     view = view.settled(subject)
-    points = _MAKERS[view.sort](_cases(table, subject), subject, view)
+    when = calendar_of(table, view.every) if when is None else when
+    points = _MAKERS[view.sort](table, subject, when)
     if points.empty or points["value"].notna().sum() == 0:
         raise NotMeasurable("no case with a known day has a number for it")
     kind = KINDS[view.kind]
-    return kind.maker(points, plan, unit=unit_of(subject, view.sort), every=CASE if view.sort in _BY_CASE else view.every)
+    chart = kind.maker(points, plan, unit=unit_of(subject, view.sort), every=CASE if view.sort in _BY_CASE else view.every)
+    if chart.points["value"].isna().all():
+        raise NotMeasurable(_LACKS.get(view.kind, "none of its points has a value"))
+    return chart if view.kind == "run" else replace(chart, cases=_behind(table, subject, view.sort, when, points))
 
 
 def unit_of(subject: Subject, sort: str) -> str:
     """The unit of the points: a share, a rate, days or the measure's own."""
     if sort in (SHARES, POOLED, IN_TIME):
         return "1"
-    return {PER_MINUTE: "per min of CPR", BETWEEN_CASES: "cases", BETWEEN_TIMES: _DAYS}.get(sort, subject.unit)
+    return {PER_MINUTE: PER_MINUTE_OF_CPR, BETWEEN_CASES: "cases", BETWEEN_TIMES: _DAYS}.get(sort, subject.unit)
 
 
 def averaged(subject: Subject, sort: str) -> str:
@@ -141,25 +170,31 @@ def keys_at(table: pd.DataFrame, subject: Subject, view: View, label: str) -> li
     Parameters: table, subject and view as in chart_of; label, of the point.
     """
     view = view.settled(subject)
-    cases = _cases(table, subject)
+    when = calendar_of(table, view.every)
     if view.sort in _BY_CASE:
+        cases = _cases(table, subject, when)
         return cases.loc[(_names(cases) == label).to_numpy(), use.KEY].tolist()
-    numbers, first = period_numbers(cases[use.CALL_DAY], view.every)
-    labels = periods_of(first, int(numbers.max(initial=-1)) + 1, view.every)
-    return cases.loc[numbers == labels.index(label), use.KEY].tolist() if label in labels else []
+    labels = when.days["label"].tolist()
+    return table[use.KEY].iloc[when.rows[when.numbers == labels.index(label)]].tolist() if label in labels else []
 
 
-def _cases(table: pd.DataFrame, subject: Subject) -> pd.DataFrame:
+def _cases(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """The cases that count, with the columns that are asked for alone: a wide table takes long to cut."""
     names = [use.KEY, use.CASE_ID, use.CALL_DAY, use.EXCLUDED, *needed(subject)]
-    return use.included(table[[name for name in dict.fromkeys(names) if name in table.columns]])
+    return table[[name for name in dict.fromkeys(names) if name in table.columns]].iloc[when.kept]
 
 
-def _yes_as_met(cases: pd.DataFrame, subject: Subject) -> np.ndarray:
-    values = cases[subject.column].to_numpy(dtype=float)
-    words = np.full(len(values), None, dtype=object)
-    words[values > 0], words[values <= 0] = "met", "not met"
-    return words
+def _values(table: pd.DataFrame, subject: Subject) -> np.ndarray:
+    return table[subject.column].to_numpy(dtype=float)
+
+
+def _judged(table: pd.DataFrame, subject: Subject) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each case met the limit, and whether it did not; a yes counts as met."""
+    if subject.yes_or_no:
+        values = _values(table, subject)
+        return values > 0, values <= 0
+    verdict = table[use.part(subject.column, "verdict")]
+    return use.is_one_of(verdict, "met"), use.is_one_of(verdict, "not met")
 
 
 def _names(cases: pd.DataFrame) -> pd.Series:
@@ -168,27 +203,42 @@ def _names(cases: pd.DataFrame) -> pd.Series:
     return names.where(~names.duplicated(keep=False), names + " (" + cases[use.KEY].astype("str") + ")")
 
 
-def _medians(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
-    return median_points(trend_table(cases, subject, view.every))
+def _medians(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    return median_points(when, _values(table, subject))
 
 
-def _means(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
-    return mean_points(trend_table(cases, subject, view.every))
+def _means(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    return mean_points(when, _values(table, subject))
 
 
-def _shares(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
-    return share_points(trend_table(cases, subject, view.every))
+def _shares(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    return share_points(when, *_judged(table, subject))
 
 
-def _case_values(cases: pd.DataFrame, subject: Subject, _: View) -> pd.DataFrame:
+def _case_values(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    cases = _cases(table, subject, when)
     kept = cases[cases[use.CALL_DAY].notna() & cases[subject.column].notna()]
     kept = kept.sort_values(use.CALL_DAY, kind="stable").tail(MOST_CASES)
     return by_case(_names(kept), kept[use.CALL_DAY], kept[subject.column])
 
 
-def _in_time(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
+def _in_time(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """Cases that had it in time, of all that are known to have had it, or to have gone so long, or to the end, without."""
-    return in_time_table(cases, subject, view.every)[["label", "start", "count", "n", "value"]]
+    return share_points(when, *_had_in_time(table, subject, when))
+
+
+def _had_in_time(table: pd.DataFrame, subject: Subject, when: Calendar) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each case had it in time, and whether it is known that it did not."""
+    if subject.done is None:
+        raise UnknownWord("time to an event", subject.column, [*_TIMES, f"{_DEVICE}…"])
+    told = subject.done.told(use.need(table, subject.done.needed)[[*dict.fromkeys(subject.done.needed)]].iloc[when.kept])
+    time, code = told["time_s"].to_numpy(dtype=float), told["code"].to_numpy(dtype=float)
+    done, known = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
+    within = subject.within_of(table)
+    asked = within[when.kept]
+    done[when.kept] = (code == DONE) & (time <= asked)
+    known[when.kept] = (code == DONE) | (code == NEVER) | ((code == CENSORED) & (time > asked))
+    return done, known & ~done & ~np.isnan(within)
 
 
 def in_time_table(table: pd.DataFrame, subject: Subject, every: str) -> pd.DataFrame:
@@ -197,17 +247,9 @@ def in_time_table(table: pd.DataFrame, subject: Subject, every: str) -> pd.DataF
     Parameters: as in trend_table, of a subject with `done`.
     Returns: label, start, count (had it within the time), n, value (their share), low and high (Wilson).
     """
-    cases = _cases(table, subject)
-    if subject.done is None:
-        raise UnknownWord("time to an event", subject.column, [*_TIMES, f"{_DEVICE}…"])
-    told = times_to(cases, subject.done)
-    time, code = told["time_s"].to_numpy(dtype=float), told["code"].to_numpy(dtype=float)
-    done = (code == DONE) & (time <= subject.within_s)
-    known = (code == DONE) | (code == NEVER) | ((code == CENSORED) & (time > subject.within_s))
-    summed = _summed(cases, every, {"count": done.astype(float), "n": known.astype(float)})
-    around = [wilson(count, n) for count, n in zip(summed["count"], summed["n"], strict=True)]
-    share = summed["count"] / summed["n"].where(summed["n"] > 0)
-    return summed.assign(value=share, low=[low for low, _ in around], high=[high for _, high in around])
+    found = _in_time(table, subject, calendar_of(table, every))
+    around = [wilson(count, n) for count, n in zip(found["count"], found["n"], strict=True)]
+    return found.assign(low=[low for low, _ in around], high=[high for _, high in around])
 
 
 def as_in_time(table: pd.DataFrame, subject: Subject) -> tuple[pd.DataFrame, Subject]:
@@ -219,60 +261,91 @@ def as_in_time(table: pd.DataFrame, subject: Subject) -> tuple[pd.DataFrame, Sub
     told = times_to(table, subject.done) if subject.done else pd.DataFrame()
     time, code = told["time_s"].to_numpy(dtype=float), told["code"].to_numpy(dtype=float)
     answer = np.full(len(told), np.nan)
-    answer[(code == NEVER) | (time > subject.within_s)] = 0.0
-    answer[(code == DONE) & (time <= subject.within_s)] = 1.0
+    within = pd.Series(subject.within_of(table), index=table.index).reindex(told.index).to_numpy()
+    answer[((code == NEVER) & ~np.isnan(within)) | (time > within)] = 0.0
+    answer[(code == DONE) & (time <= within)] = 1.0
     found = pd.Series(answer, index=told.index).reindex(table.index)
     return table.assign(**{subject.column: found}), replace(subject, unit="1", limit="", low=None, high=None, yes_or_no=True)
 
 
-def _rates(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
+def _rates(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """Events over minutes of known arrest; cases without either count in neither."""
-    minutes = known_arrest_s(cases).to_numpy(dtype=float) / 60.0
-    count = cases[subject.column].to_numpy(dtype=float)
+    minutes = known_arrest_s(table).to_numpy(dtype=float) / 60.0
+    count = _values(table, subject)
     known = ~np.isnan(minutes) & ~np.isnan(count)
-    summed = _summed(cases, view.every, {"count": np.where(known, count, 0.0), "exposure": np.where(known, minutes, 0.0)})
+    summed = when.table({"count": np.where(known, count, 0.0), "exposure": np.where(known, minutes, 0.0)})
     return summed.assign(n=summed["exposure"], value=summed["count"] / summed["exposure"].where(summed["exposure"] > 0))
 
 
-def _pooled(cases: pd.DataFrame, subject: Subject, view: View) -> pd.DataFrame:
+def _pooled(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """A share of all known seconds of a period together."""
-    seconds = known_arrest_s(cases).to_numpy(dtype=float)
-    share = cases[subject.column].to_numpy(dtype=float)
+    seconds = known_arrest_s(table).to_numpy(dtype=float)
+    share = _values(table, subject)
     known = ~np.isnan(seconds) & ~np.isnan(share)
     parts = {"done": np.where(known, seconds * share, 0.0), "all": np.where(known, seconds, 0.0), "n": known.astype(float)}
-    summed = _summed(cases, view.every, parts)
+    summed = when.table(parts)
     return summed.assign(value=summed["done"] / summed["all"].where(summed["all"] > 0))[["label", "start", "n", "value"]]
 
 
-def _summed(cases: pd.DataFrame, every: str, columns: dict[str, np.ndarray]) -> pd.DataFrame:
-    numbers, first = period_numbers(cases[use.CALL_DAY], every)
-    dated, count = numbers >= 0, int(numbers.max(initial=-1)) + 1
-    sums = {name: np.bincount(numbers[dated], weights=values[dated], minlength=count) for name, values in columns.items()}
-    labels = periods_of(first, count, every)
-    starts = [f"{one[:4]}-{3 * int(one[-1]) - 2:02d}-01" if every == QUARTER else f"{one}-01" for one in labels]
-    return pd.DataFrame({"label": labels, "start": starts, **sums})
-
-
-def _failed(cases: pd.DataFrame, subject: Subject) -> pd.DataFrame:
+def _failed(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """The judged cases in order of time, with whether each was not met."""
-    word = _yes_as_met(cases, subject) if subject.yes_or_no else cases[use.part(subject.column, "verdict")].to_numpy(dtype=object)
-    found = pd.DataFrame({"label": _names(cases), "day": cases[use.CALL_DAY], "failed": word == "not met"})
-    judged = (word == "met") | (word == "not met")
-    return found[judged & found["day"].notna().to_numpy()].sort_values("day", kind="stable")
+    cases = _cases(table, subject, when)
+    met, failed = _judged(cases, subject)
+    found = pd.DataFrame({"label": _names(cases), "day": cases[use.CALL_DAY], "failed": failed})
+    return found[(met | failed) & found["day"].notna().to_numpy()].sort_values("day", kind="stable")
 
 
-def _between_cases(cases: pd.DataFrame, subject: Subject, _: View) -> pd.DataFrame:
-    found = _failed(cases, subject)
+def _between_cases(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    found = _failed(table, subject, when)
     return cases_between(found["label"].tolist(), found["day"].dt.strftime("%Y-%m-%d").tolist(), found["failed"].tolist())
 
 
-def _between_times(cases: pd.DataFrame, subject: Subject, _: View) -> pd.DataFrame:
-    found = _failed(cases, subject)
+def _behind(table: pd.DataFrame, subject: Subject, sort: str, when: Calendar, points: pd.DataFrame) -> CasesBehind:
+    """The cases behind the points, from which the chance of a false signal is reckoned."""
+    none = np.zeros(0)
+    if sort == CASES:
+        return CasesBehind(SINGLE, points["value"].to_numpy(dtype=float), none, np.arange(len(points) + 1))
+    if sort in (BETWEEN_CASES, BETWEEN_TIMES):
+        found = _failed(table, subject, when)
+        days = found["day"].to_numpy(dtype="datetime64[s]").astype(float) / 86400.0
+        return CasesBehind(BETWEEN_GAPS if sort == BETWEEN_CASES else BETWEEN_DAYS, found["failed"].to_numpy(), days, none)
+    if sort in (SHARES, IN_TIME):
+        met, failed = _judged(table, subject) if sort == SHARES else _had_in_time(table, subject, when)
+        return _of_periods(SHARE, when, met | failed, met)
+    values = _values(table, subject)
+    if sort in (MEDIANS, MEANS):
+        return _of_periods(MEDIAN if sort == MEDIANS else MEAN, when, ~np.isnan(values), values)
+    minutes = known_arrest_s(table).to_numpy(dtype=float) / 60.0
+    events = values if sort == PER_MINUTE else values * minutes
+    return _of_periods(RATE, when, ~np.isnan(events) & ~np.isnan(minutes), events, minutes)
+
+
+def cases_behind(table: pd.DataFrame, subject: Subject, view: View, when: Calendar | None = None) -> np.ndarray | None:
+    """How many cases each point rests on, where its n is minutes; None where n is the cases.
+
+    Parameters: as chart_of, view settled.
+    """
+    if view.sort != PER_MINUTE:
+        return None
+    when = calendar_of(table, view.every) if when is None else when
+    return _behind(table, subject, view.sort, when, pd.DataFrame()).sizes
+
+
+def _of_periods(way: str, when: Calendar, known: np.ndarray, first: np.ndarray, second: np.ndarray | None = None) -> CasesBehind:
+    """The cases behind months or quarters; known, those that count in a point, first and second as CasesBehind, one a row each."""
+    there = known[when.rows]
+    chosen = when.rows[there]
+    edges = np.concatenate([[0], np.cumsum(there)])[when.edges]
+    return CasesBehind(way, first[chosen], np.zeros(0) if second is None else second[chosen], edges)
+
+
+def _between_times(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    found = _failed(table, subject, when)
     found = found[found["failed"]]
     return days_between(found["label"].tolist(), [one.to_pydatetime() for one in found["day"]])
 
 
-_MAKERS: dict[str, Callable[[pd.DataFrame, Subject, View], pd.DataFrame]] = {
+_MAKERS: dict[str, Callable[[pd.DataFrame, Subject, Calendar], pd.DataFrame]] = {
     MEDIANS: _medians,
     CASES: _case_values,
     MEANS: _means,
@@ -282,6 +355,10 @@ _MAKERS: dict[str, Callable[[pd.DataFrame, Subject, View], pd.DataFrame]] = {
     POOLED: _pooled,
     BETWEEN_CASES: _between_cases,
     BETWEEN_TIMES: _between_times,
+}
+_LACKS = {
+    "mr": "a moving range chart needs two points in a row that have a value, in one phase and not left out",
+    "s": "a chart of spread needs a period with two cases or more",
 }
 _AVERAGED = {
     MEDIANS: CASE_MEDIAN,

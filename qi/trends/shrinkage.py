@@ -7,8 +7,16 @@ from statistics import NormalDist
 import numpy as np
 
 from qi.model.errors import BadTable
+from qi.model.words import many
 from qi.trends.intervals import percent
 
+RELIABLE = 0.7  # reliability from which a group's own number is taken as told from chance (common practice, no source)
+FEWEST_GROUPS = 4  # fewer groups: their values are not drawn in
+DRAWN_IN = (
+    "A group that stands out does so partly by chance, and moves back towards the usual by itself (regression to the mean). "
+    "Drawn in: each group's value moved towards that of all together by as much as chance may have put into it. It is nearer to "
+    "what will be seen next if nothing changes, and it ranks nobody."
+)
 MEDIAN_ODDS_RATIO = 1.56  # of survival between 112 agencies: Okubo et al. 2018 (read)
 BORROWED = (
     "How far groups truly differ is borrowed from 112 agencies of a research network (Okubo et al. 2018); between stations of one "
@@ -43,11 +51,38 @@ def reliability_of_variance(by_chance: float, between: float) -> float:
 
 
 def cases_for(reliability: float, share: float, *, tau: float) -> int:
-    """Cases that a group needs for a reliability.
+    """Cases that a group needs for a reliability of its share.
 
     Parameters: reliability, above 0 and below 1; share and tau as in reliability_of_share.
     """
-    return math.ceil(reliability / (1.0 - reliability) / (tau**2 * share * (1.0 - share)))
+    return cases_needed(reliability, one_case=1.0 / (share * (1.0 - share)), between=tau**2)
+
+
+def cases_needed(reliability: float, *, one_case: float, between: float) -> int:
+    """Cases that a group needs for a reliability of its value.
+
+    Parameters: reliability, above 0 and below 1; one_case, the variance by chance of the value of a group of one case; between, the
+    variance between groups beyond chance, above 0, on the same scale.
+    """
+    return math.ceil(reliability / (1.0 - reliability) * one_case / between)
+
+
+def needed_in_words(noun: str, *, one_case: float, between: float) -> str:
+    """How many cases a group needs before its own number can be told from chance, as a sentence.
+
+    Parameters: noun, what the groups are, as in "stations"; one_case and between as in cases_needed, between 0 where the groups
+    scatter no more than chance gives.
+    """
+    if between <= 0.0:
+        return (
+            f"The {noun} scatter no more than chance alone can give: no number of cases can be named from which one of them could "
+            "be told from the others, and the best estimate of each is that of all together."
+        )
+    count = cases_needed(RELIABLE, one_case=one_case, between=between)
+    return (
+        f"From about {many(count, 'case')} on, {percent(RELIABLE)} or more of what a group differs by can "
+        "be relied on; with fewer, more of it is chance. How far groups truly differ is itself known roughly only."
+    )
 
 
 def expected_next(observed: float, usual: float, reliability: float) -> float:
@@ -65,7 +100,7 @@ def shrunken(values: Sequence[float] | np.ndarray, variances: Sequence[float] | 
     Morris, JASA 78 (1983) 47, with the variance between groups by DerSimonian and Laird (from memory).
     """
     given, chance = np.asarray(values, dtype=float), np.asarray(variances, dtype=float)
-    if len(given) < 4 or (chance <= 0).any() or not np.isfinite(given).all():
+    if len(given) < FEWEST_GROUPS or (chance <= 0).any() or not np.isfinite(given).all():
         raise BadTable("shrinkage needs four groups or more, each with a value and a variance above 0")
     tau2 = between_groups(given, chance)
     groups, weight = len(given), 1.0 / (chance + tau2)
@@ -102,3 +137,18 @@ def words_of_outcome(group: str, count: int, n: int, usual: float) -> str:
     """
     reliability = reliability_of_share(n, usual, tau=spread_of(MEDIAN_ODDS_RATIO))
     return f"{words(group, count / n, usual, reliability)} {BORROWED}"
+
+
+def needed_of_outcome(usual: float) -> str:
+    """How many cases a group needs before its own survival can be told from chance; empty where all or none survived.
+
+    Parameters: usual, the share of all groups.
+    """
+    if not 0.0 < usual < 1.0:
+        return ""
+    tau = spread_of(MEDIAN_ODDS_RATIO)
+    count = cases_for(RELIABLE, usual, tau=tau)
+    return (
+        f"Where {percent(usual)} of all have the outcome, a group needs about {many(count, 'case')} before {percent(RELIABLE)} of "
+        f"what it differs by can be relied on. {BORROWED}"
+    )

@@ -55,7 +55,7 @@ def signals(chart: Chart, *, rules: Collection[str] = ()) -> tuple[Signal, ...]:
         if section.runs:
             found += _of_runs(rows, section, ends=section is chart.sections[-1])
         found += _of_limits(rows, section)
-        found += _of_rules(rows, section, rules)
+        found += _of_rules(rows, section, rules) if rules else ()
     return tuple(found)
 
 

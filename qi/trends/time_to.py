@@ -14,13 +14,14 @@ from qi.model.errors import NotMeasurable
 from qi.trends import columns_used as use
 from qi.trends import utstein
 from qi.trends.dates import CASE, counted, named
+from qi.trends.effort import ENDED, RECORD_ENDS, end_of_effort, number
 from qi.trends.effort import NEEDED as EFFORT
-from qi.trends.effort import RECORD_ENDS, end_of_effort, number
 from qi.trends.incidence import CENSORED, DONE, NEVER, At, Incidence, incidence
 from qi.trends.intervals import COUNTS_ONLY, percent, shown, shown_words
 
 MARKS_S = (60.0, 120.0, 180.0)
 _NOT_RECORDED = "nothing in the case could have recorded it"
+_END_UNKNOWN = "when the effort or its record ended is not known"
 _TIME_UNKNOWN = "it was done, at a time not known"
 _ZEROS = {"first_compression": "the first compression", "patient_contact": "patient contact", "call": "the call"}
 
@@ -101,14 +102,24 @@ def _median(curve: Incidence) -> str:
     return f"Half of all cases by {curve.median_s:.0f} s (95 % interval {low} to {high})."
 
 
-def _answer(table: pd.DataFrame, value: np.ndarray, never: np.ndarray, why: pd.Series) -> pd.DataFrame:
-    """Times and codes; a case that is neither done, nor known to have gone without, is left out for the reason in why."""
+def _answer(
+    table: pd.DataFrame, value: np.ndarray, never: np.ndarray, why: Mapping[str, np.ndarray], otherwise: str
+) -> pd.DataFrame:
+    """Times and codes; a case that is neither done, nor known to have gone without, is left out: see _told."""
     end = end_of_effort(table)
     end_s, done = end["end_s"].to_numpy(), ~np.isnan(value)
-    ends = (end["how"] == RECORD_ENDS).to_numpy()
-    code = np.where(done, DONE, np.where(never & ~ends, NEVER, np.where(never, CENSORED, np.nan)))
-    time = np.where(done, np.maximum(value, 0.0), np.where(never, end_s, np.nan))
-    return pd.DataFrame({"time_s": time, "code": code, "why": why.where(np.isnan(code))}, index=table.index)
+    ended, ends = (use.is_one_of(end["how"], how) & never & ~done for how in (ENDED, RECORD_ENDS))
+    lost = (never & ~done & ~ended & ~ends) | (ends & np.isnan(end_s))
+    code = np.select([done, lost, ended, ends], [DONE, np.nan, NEVER, CENSORED], np.nan)
+    time = np.where(done, np.maximum(value, 0.0), np.where(ended | ends, end_s, np.nan))
+    return _told(table, time, code, {_END_UNKNOWN: lost} | dict(why), otherwise)
+
+
+def _told(table: pd.DataFrame, time: np.ndarray, code: np.ndarray, why: Mapping[str, np.ndarray], otherwise: str) -> pd.DataFrame:
+    """Times and codes with the first reason in why whose flag a case without a code has, else the last one."""
+    which = np.select(list(why.values()), list(range(len(why))), len(why))
+    reasons = pd.Categorical.from_codes(np.where(np.isnan(code), which, -1), [*why, otherwise])
+    return pd.DataFrame({"time_s": time, "code": code, "why": reasons}, index=table.index)
 
 
 def device(kind: str, zero: str = "first_compression") -> Asked:
@@ -121,19 +132,15 @@ def device(kind: str, zero: str = "first_compression") -> Asked:
     status_column, low = use.part(column, "status"), use.part(column, "low")
 
     def told(table: pd.DataFrame) -> pd.DataFrame:
-        status = use.words(table[status_column])
-        value = np.where(status == "applied", number(table, column), np.nan)
-        code = np.select([~np.isnan(value), status == "never", status == "censored"], [DONE, NEVER, CENSORED], np.nan)
+        applied, never, censored = (use.is_one_of(table[status_column], one) for one in ("applied", "never", "censored"))
+        value = np.where(applied, number(table, column), np.nan)
+        code = np.select([~np.isnan(value), never, censored], [DONE, NEVER, CENSORED], np.nan)
         time = np.where(code == DONE, np.maximum(value, 0.0), number(table, low))
         lost = (code == CENSORED) & np.isnan(time)
         code = np.where(lost, np.nan, code)
-        why = np.select(
-            [status == "applied", lost, status == "not recorded"],
-            [_TIME_UNKNOWN, "when the record ends is not known", _NOT_RECORDED],
-            "the case was not asked for it",
-        )
-        reasons = pd.Series(why, index=table.index, dtype="str").where(np.isnan(code))
-        return pd.DataFrame({"time_s": time, "code": code, "why": reasons}, index=table.index)
+        not_recorded = use.is_one_of(table[status_column], "not recorded")
+        why = {_TIME_UNKNOWN: applied, _END_UNKNOWN: lost, _NOT_RECORDED: not_recorded}
+        return _told(table, time, code, why, "the case was not asked for it")
 
     name = {"itd": "ITD on", "mechanical_cpr": "Mechanical CPR on", "defib_pads": "Pads on", "capnography": "Capnography on"}
     label = name.get(kind, kind.replace("_", " ").capitalize())
@@ -146,18 +153,14 @@ def _first_shock(table: pd.DataFrame) -> pd.DataFrame:
     shocked = table[elsewhere].notna().any(axis=1).to_numpy()
     asked = (rhythm == use.YES).to_numpy()
     recorded = table[use.HAS_RECORDING].to_numpy(dtype=bool)
-    why = np.select(
-        [rhythm.isna(), ~asked, shocked], ["first rhythm not known", "first rhythm not shockable", _TIME_UNKNOWN], _NOT_RECORDED
-    )
-    return _answer(
-        table, np.where(asked, value, np.nan), asked & recorded & ~shocked, pd.Series(why, index=table.index, dtype="str")
-    )
+    unknown = rhythm.isna().to_numpy()
+    why = {"first rhythm not known": unknown, "first rhythm not shockable": ~asked, _TIME_UNKNOWN: shocked}
+    return _answer(table, np.where(asked, value, np.nan), asked & recorded & ~shocked, why, _NOT_RECORDED)
 
 
 def _epinephrine(table: pd.DataFrame) -> pd.DataFrame:
     value, doses = number(table, use.TIME_TO_EPINEPHRINE), number(table, use.EPINEPHRINE_DOSES)
-    why = pd.Series(np.where(doses > 0, _TIME_UNKNOWN, _NOT_RECORDED), index=table.index, dtype="str")
-    return _answer(table, value, (doses == 0) & np.isnan(value), why)
+    return _answer(table, value, (doses == 0) & np.isnan(value), {_TIME_UNKNOWN: doses > 0}, _NOT_RECORDED)
 
 
 _CONTACT = "the later of patient contact and the start of the arrest"
@@ -191,8 +194,7 @@ def times_to(table: pd.DataFrame, asked: Asked) -> pd.DataFrame:
     code, missing for a case that is left out; why it is left out.
     Raises: BadTable for a missing column.
     """
-    cases = use.included(table)
-    return asked.told(use.need(cases, asked.needed))
+    return asked.told(use.included(table, asked.needed))
 
 
 def curves(table: pd.DataFrame, asked: Asked, *, since: date | None = None, with_device: bool = False) -> tuple[Curve, ...]:
@@ -206,7 +208,9 @@ def curves(table: pd.DataFrame, asked: Asked, *, since: date | None = None, with
     if with_device and not asked.by_device:
         raise ValueError("the time to the ITD cannot be parted by whether the ITD was used")
     told = times_to(table, asked)
-    labels = _labels(use.included(table), since, with_device=with_device)
+    parting = ((use.CALL_DAY, since is not None), (use.DEVICE_USED, with_device))
+    cases = use.included(table, (use.EXCLUDED, *(name for name, so in parting if so)))
+    labels = _labels(cases, since, with_device=with_device)
     notes = [_DEVICE_NOTE] if with_device else []
     notes += ["What else changed on that day is not known here."] if since else []
     order = sorted(labels.unique(), key=lambda label: [part in label for part in ("a day not", "from", "ITD not", "without")])
@@ -247,7 +251,7 @@ def _curve(asked: Asked, label: str, told: pd.DataFrame, notes: Sequence[str]) -
     late = known["time_s"].isna()
     latest = known["time_s"].max()
     time = known["time_s"].fillna(0.0 if np.isnan(latest) else latest)
-    left_out = told["why"].dropna().value_counts(sort=False).to_dict()
+    left_out = told["why"].dropna().astype("str").value_counts(sort=False).to_dict()
     return Curve(asked, label, incidence(time, known["code"].astype(int)), left_out, int(late.sum()), tuple(notes))
 
 
@@ -255,9 +259,9 @@ def marks_table(found: Sequence[Curve]) -> pd.DataFrame:
     """What curves say at the marks, a row a group of cases.
 
     Parameters: found, of `curves`.
-    Returns: label, n, done, never and record_ends (cases), for each mark by_60_s and so on with _low and _high (shares), median_s,
-    median_low_s and median_high_s [s], left_out (cases); shares and medians are missing below 10 cases, and where they cannot be
-    told or are not reached.
+    Returns: label, n, done, never and record_ends (cases), for each mark by_60_s and so on with _low and _high (shares) and
+    done_by_60_s and so on (cases), median_s, median_low_s and median_high_s [s] with done_by_median and so on (cases), left_out
+    (cases); shares and medians are missing below 10 cases, and where they cannot be told or are not reached.
     """
     return pd.DataFrame([_marks_row(one) for one in found])
 
@@ -274,8 +278,10 @@ def _marks_row(one: Curve) -> dict[str, object]:
     for at in one.marks:
         name, known = f"by_{at.time_s:g}_s", at.value is not None and not hidden
         row |= {name: at.value if known else np.nan, f"{name}_low": at.low if known else np.nan}
-        row[f"{name}_high"] = at.high if known else np.nan
+        row |= {f"{name}_high": at.high if known else np.nan, f"done_{name}": curve.done_by(at.time_s)}
     low, high = curve.median_interval_s
     told = (("median_s", curve.median_s), ("median_low_s", low), ("median_high_s", high))
-    row |= {name: np.nan if value is None or hidden else value for name, value in told}
+    for name, value in told:
+        gone = value is None or hidden
+        row |= {name: np.nan if gone else value, f"done_by_{name[:-2]}": np.nan if gone else curve.done_by(value or 0.0)}
     return row | {"left_out": sum(one.left_out.values())}

@@ -117,8 +117,14 @@ def _member(table: pd.DataFrame, group: Group) -> pd.Series:
 def _combinations(table: pd.DataFrame) -> tuple[pd.DataFrame, Callable[[pd.Series], pd.Series]]:
     """Each combination of the words of NEEDED once, and what tells every case the answer of its own combination."""
     told = use.need(table, NEEDED)[list(NEEDED)]
-    which = told.groupby(list(NEEDED), dropna=False, observed=True, sort=False).ngroup().to_numpy()
-    few = told.iloc[np.unique(which, return_index=True)[1]]
+    number = np.zeros(len(told), dtype=int)
+    for name in NEEDED:
+        codes, words = pd.factorize(told[name])
+        number = number * (len(words) + 1) + codes + 1
+    which, kinds = pd.factorize(number)
+    first = np.zeros(len(kinds), dtype=int)
+    first[which[::-1]] = np.arange(len(told))[::-1]  # where one stands several times, its first row is written last
+    few = told.iloc[first]
     return few, lambda answer: pd.Series(answer.array.take(which), index=table.index, dtype="str")
 
 

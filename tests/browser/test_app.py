@@ -23,15 +23,10 @@ def address(tmp_path_factory):
     place = tmp_path_factory.mktemp("app")
     (place / ".streamlit").mkdir()
     (place / ".streamlit" / "config.toml").write_bytes((ROOT / ".streamlit" / "config.toml").read_bytes())
-    before = os.environ.get("QI_LIBRARY")
-    os.environ["QI_LIBRARY"] = str(place / "library")
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QI_LIBRARY", str(place / "library"))
         with served(ROOT / "app.py", place) as url:
             yield url
-    finally:
-        os.environ.pop("QI_LIBRARY")
-        if before is not None:
-            os.environ["QI_LIBRARY"] = before
 
 
 @pytest.fixture(scope="module")

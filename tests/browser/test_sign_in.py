@@ -1,10 +1,9 @@
 """Sign-in with a real OpenID Connect server on this machine: who sees what, which files answer whom, and when it ends."""
 
 import json
-import os
-import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from urllib.parse import urlparse
 
@@ -14,7 +13,8 @@ from streamlit.web.server.starlette.starlette_app_utils import create_signed_val
 
 from qi.desk.bring_in import bring_in
 from qi.library.library import Library
-from tests.browser.served import free_port, served, wait_until_healthy
+from qi.model.errors import QiError
+from tests.browser.served import running, served
 from tests.screens.test_roles import PEOPLE
 
 ROOT = Path(__file__).parents[2]
@@ -36,18 +36,15 @@ addEventListener('securitypolicyviolation', e => violations.push(e.violatedDirec
 @pytest.fixture(scope="module")
 def provider(tmp_path_factory):
     """Address of an OpenID Connect server that knows one person of each role."""
-    port = free_port()
-    call = [sys.executable, "-m", "oidc_provider_mock", "--port", str(port)]
-    for role, (email, name, *_) in PEOPLE.items():
-        call += ["--user-claims", json.dumps({"sub": f"sub-{role}", "email": email, "name": name})]
-    log = (tmp_path_factory.mktemp("provider") / "log.txt").open("w")
-    with log, subprocess.Popen(call, stdout=log, stderr=log) as server:
-        try:
-            wait_until_healthy(f"http://127.0.0.1:{port}/.well-known/openid-configuration")
-            yield f"http://127.0.0.1:{port}"
-        finally:
-            server.terminate()
-            server.wait(timeout=10)
+
+    def command(port):
+        call = [sys.executable, "-m", "oidc_provider_mock", "--port", str(port)]
+        for role, (email, name, *_) in PEOPLE.items():
+            call += ["--user-claims", json.dumps({"sub": f"sub-{role}", "email": email, "email_verified": True, "name": name})]
+        return call
+
+    with running(command, "/.well-known/openid-configuration", tmp_path_factory.mktemp("provider")) as url:
+        yield url
 
 
 @pytest.fixture(scope="module")
@@ -64,21 +61,19 @@ def place(tmp_path_factory):
 @pytest.fixture(scope="module")
 def address(place, provider):
     """Address of the app, served with sign-in."""
-    port = free_port()
     (place / ".streamlit").mkdir()
-    (place / ".streamlit" / "secrets.toml").write_text(
-        f'[auth]\nredirect_uri = "http://127.0.0.1:{port}/oauth2callback"\ncookie_secret = "{SECRET}"\nclient_id = "tests"\n'
-        f'client_secret = "tests"\nserver_metadata_url = "{provider}/.well-known/openid-configuration"\n'
-    )
-    before = os.environ.get("QI_LIBRARY")
-    os.environ["QI_LIBRARY"] = str(place / "library")
-    try:
-        with served(ROOT / "app.py", place, port) as url:
+
+    def set_up(port):
+        (place / ".streamlit" / "secrets.toml").write_text(
+            f'[auth]\nredirect_uri = "http://127.0.0.1:{port}/oauth2callback"\ncookie_secret = "{SECRET}"\nclient_id = "tests"\n'
+            f'client_secret = "tests"\nserver_metadata_url = "{provider}/.well-known/openid-configuration"\n',
+            encoding="utf-8",
+        )
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QI_LIBRARY", str(place / "library"))
+        with served(ROOT / "app.py", place, set_up) as url:
             yield url
-    finally:
-        os.environ.pop("QI_LIBRARY")
-        if before is not None:
-            os.environ["QI_LIBRARY"] = before
 
 
 @pytest.fixture(scope="module")
@@ -123,7 +118,13 @@ class Tab:
 
 def cookie(address, role, age_h=0.0):
     """The cookie of a sign-in that began some hours ago, signed as Streamlit signs it."""
-    told = {"sub": f"sub-{role}", "email": PEOPLE[role][0], "iat": int(time.time() - age_h * 3600), "is_logged_in": True}
+    told = {
+        "sub": f"sub-{role}",
+        "email": PEOPLE[role][0],
+        "email_verified": True,
+        "iat": int(time.time() - age_h * 3600),
+        "is_logged_in": True,
+    }
     return create_signed_value(SECRET, NAME, json.dumps(told | {"origin": address, "provider": "default"})).decode()
 
 
@@ -199,7 +200,60 @@ def test_files_uploads_and_figures_answer_nobody(address):
             for method in ("GET", "PUT", "POST", "DELETE", "HEAD", "OPTIONS"):
                 assert asked(address + path, value, method) == 401, (method, path)
     now = cookie(address, "reviewer")
-    assert asked(f"{address}/_stcore/metrics", now) == 200
+    for role in PEOPLE:
+        got = asked(f"{address}/_stcore/metrics", cookie(address, role))
+        assert got == (200 if role == "administrator" else 403), role
+    for role in ("crew", "administrator"):
+        assert asked(f"{address}/_stcore/upload_file/a/b", cookie(address, role), "PUT") == 403
     assert asked(f"{address}/media/0.zip", now) == 403
     assert asked(f"{address}/_stcore/health") == 200
     assert asked(address, Host="elsewhere.example") == 403
+
+
+def instead(library, role, *roles):
+    """End the entry of a person, where they have one, and give them other roles, or none."""
+    email, name, _, crew = PEOPLE[role]
+    with suppress(QiError):
+        library.people.end(email, who="tests")
+    if roles:
+        library.people.add(email, name=name, roles=roles, crew_ids=crew or ["C-99"], who="tests")
+
+
+def test_a_role_taken_away_ends_on_pages_that_stand_open(browser, address, place, case):
+    """A form that runs by itself writes nothing more, a button makes no file more, and a file that was made opens no more."""
+    kept = {"name": NAME, "domain": "127.0.0.1", "path": "/", "httpOnly": True, "sameSite": "Lax"}
+    director = cookie(address, "medical_director")
+    with (
+        Library.open(place / "library") as library,
+        Tab(browser, [kept | {"value": cookie(address, "reviewer")}]) as one,
+        Tab(browser, [kept | {"value": director}]) as two,
+    ):
+        for tab in (one, two):
+            tab.page.goto(f"{address}/walkthrough?case={case}")
+        two.page.get_by_text("Take the case out as files").click(timeout=120_000)
+        edf = two.page.get_by_role("button", name="Waveforms and events, EDF+")
+        with two.page.expect_response(lambda answer: "/media/" in answer.url, timeout=120_000) as got:
+            edf.click()
+        assert asked(got.value.url, director) == 200
+        field = one.page.get_by_label("What was seen, and what would help next time")
+        field.wait_for(timeout=120_000)
+        lines, exported = library.lines(case), library.log_count(did="exported")
+        try:
+            instead(library, "reviewer")
+            field.fill("written after the role had gone")
+            one.page.get_by_role("button", name="Write the finding").click()
+            one.page.get_by_role("heading", name="No role here").or_(
+                one.page.get_by_role("heading", name="Not for this account")
+            ).wait_for(timeout=120_000)
+            assert library.lines(case) == lines
+            instead(library, "medical_director", "crew")
+            assert asked(got.value.url, director) == 403
+            edf.click()
+            until = time.monotonic() + 120
+            while not [line for line in library.log_lines(did="refused") if line.what == "download"]:
+                assert time.monotonic() < until
+                two.page.wait_for_timeout(100)
+            assert library.log_count(did="exported") == exported
+        finally:
+            for role in ("reviewer", "medical_director"):
+                instead(library, role, *PEOPLE[role][2])

@@ -13,7 +13,7 @@ from qi.charts import pause_causes as pause_chart
 from qi.charts.colours import ACCENTS
 from qi.trends.bundles import bundle, by_period, judge_bundle
 from qi.trends.capture import by_sensor, capture
-from qi.trends.funnel import funnel
+from qi.trends.funnel import expected_next_of, funnel
 from qi.trends.groups import multiples
 from qi.trends.incidence import DONE, NEVER, incidence
 from qi.trends.observed_expected import observed_expected, ratios_table, reference_of
@@ -90,7 +90,7 @@ def test_no_group_with_cases_enough_is_said_in_words():
 def test_funnel_lines_are_the_limits_and_points_stand_in_order_of_names():
     counts = pd.DataFrame({"group": ["1", "2", "3", "4"], "count": [60, 70, 20, 5], "n": [100, 100, 25, 8], "missing": 0})
     found = funnel(counts, noun="stations")
-    chart = group_chart.funnel(found.points, found.lines, found.centre, cases="judged cases", accent="chest")
+    chart = group_chart.funnel(expected_next_of(found), found.lines, found.centre, cases="judged cases", accent="chest")
     points = chart.data[0]
     assert list(points.customdata) == ["1", "2", "3"]
     assert list(points.y) == plain(found.points["value"].iloc[:3] * 100.0)
@@ -106,10 +106,31 @@ def test_funnel_lines_are_the_limits_and_points_stand_in_order_of_names():
 def test_a_group_beyond_the_outer_limit_is_a_diamond():
     counts = pd.DataFrame({"group": ["a", "b", "c"], "count": [95, 60, 62], "n": [100, 100, 100], "missing": 0})
     found = funnel(counts, noun="stations")
-    chart = group_chart.funnel(found.points, found.lines, found.centre, cases="judged cases", accent="chest")
+    chart = group_chart.funnel(expected_next_of(found), found.lines, found.centre, cases="judged cases", accent="chest")
     beyond = found.points["lies"].eq("beyond the 99.8 % limit").tolist()
     assert [symbol == "diamond" for symbol in chart.data[0].marker.symbol] == beyond
     assert any(beyond)
+
+
+def test_a_funnel_shows_each_group_drawn_in_beside_its_own_share():
+    counts = pd.DataFrame({"group": ["a", "b", "c", "d"], "count": [95, 60, 22, 5], "n": [100, 100, 28, 8], "missing": 0})
+    found = expected_next_of(made := funnel(counts, noun="stations"))
+    chart = group_chart.funnel(found, made.lines, made.centre, cases="judged cases", accent="chest")
+    bars = next(one for one in chart.data if one.name == group_chart.EXPECTED)
+    assert list(bars.x) == [100, 100, 28]
+    assert list(bars.y) == plain(found["expected"].iloc[:3] * 100.0)
+    assert list(chart.data[0].customdata) == ["a", "b", "c"]
+    own, usual = np.array(chart.data[0].y), made.centre * 100.0
+    assert (abs(np.array(bars.y) - usual) < abs(own - usual)).all()
+    assert "drawn in" in bars.name
+
+
+def test_small_multiples_draw_the_median_drawn_in_as_a_dotted_line():
+    rows = [case(station=str(at), compression_rate=90.0 + 6 * at + i % 9) for at in range(5) for i in range(20)]
+    found = multiples(table(*rows), RATE, "station")
+    chart = group_chart.multiples(found.rows, found.months, found.scale, unit="1/min", accent="chest")
+    dotted = [one.y0 for one in chart.layout.shapes if one.type == "line" and one.line.dash == "dot"]
+    assert dotted == plain(found.rows["drawn_in"])
 
 
 def curve(found, label="", **more):
@@ -264,6 +285,6 @@ def test_a_long_name_is_broken_over_its_panel_and_cut_beside_its_point():
     assert max(len(line) for line in lines) <= 30
     counts = pd.DataFrame({"group": [name, "b"], "count": [50, 52], "n": [100, 100], "missing": 0})
     told = funnel(counts, noun="kinds of sensors")
-    point = group_chart.funnel(told.points, told.lines, told.centre, cases="judged cases", accent="chest").data[0]
+    point = group_chart.funnel(expected_next_of(told), told.lines, told.centre, cases="judged cases", accent="chest").data[0]
     assert max(len(text) for text in point.text) == 20
     assert name in point.hovertext[0]

@@ -1,12 +1,14 @@
 """A process-behaviour chart as SVG: what is drawn, told apart by shape, with words for who cannot see it."""
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
-from qi.charts.chart_svg import process_chart_svg
+from qi.charts.chart_svg import in_scale, n_every, process_chart_svg, under_which
 from qi.charts.process_behaviour import Drawn
+from qi.charts.svg import width_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -81,3 +83,38 @@ def test_it_refers_to_no_other_file():
     svg = process_chart_svg(drawn([0.4, 0.6]), "Share")
     assert "href" not in svg
     assert "url(" not in svg
+
+
+def counted(svg, bottom):
+    """The numbers in the row of n."""
+    return [one.text for one in parts(svg, "text") if float(one.get("y")) == bottom and one.get("text-anchor") == "middle"]
+
+
+@pytest.mark.parametrize(
+    ("count", "n", "width", "every"), [(12, 12.0, 520.0, 1), (34, 12.0, 520.0, 1), (34, 12.0, 200.0, 2), (34, 1200.0, 200.0, 4)]
+)
+def test_n_stands_under_as_many_points_as_have_room_and_it_is_said_under_which(count, n, width, every):
+    chart = drawn([0.5] * count, n=n)
+    svg = process_chart_svg(chart, "Share", width=width, height=280.0)
+    assert n_every(chart, width) == every
+    assert len(counted(svg, 280.0 - 24.0 + 18)) == len(range(0, count, every))
+    assert under_which(every) == {1: "it", 2: "every second point", 4: "every fourth point"}[every]
+
+
+def test_a_chart_of_rates_says_that_what_stands_under_it_are_minutes():
+    svg = process_chart_svg(drawn([0.4, 0.6], n=269.0, n_name="min of CPR"), "Rate")
+    assert "min" in words(svg)
+    assert "n" not in words(svg)
+
+
+def test_it_is_known_whether_the_limit_lies_in_the_picture():
+    assert in_scale(drawn([0.4, 0.9], limit=(0.6, None, "asked for: at least 60 %")))
+    assert not in_scale(drawn([0.4, 0.9], limit=(3.0, None, "asked for: at least 300 %")))
+
+
+@pytest.mark.parametrize("unit", ["%", "per min of CPR"])
+def test_the_unit_begins_inside_the_picture(unit):
+    chart = replace(drawn([0.4, 0.6]), unit=unit)
+    (text,) = [one for one in parts(process_chart_svg(chart, "Rate"), "text") if one.text == unit]
+    wide = width_of(unit, float(text.get("font-size"))) if text.get("text-anchor") == "end" else 0.0
+    assert float(text.get("x")) - wide >= 0

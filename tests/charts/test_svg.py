@@ -45,3 +45,15 @@ def test_a_grey_is_as_light_as_its_colour(meaning):
 def test_lighter_goes_to_white():
     assert svg.lighter("#102030", 0) == "#102030"
     assert svg.lighter("#102030", 1) == "#ffffff"
+
+
+def test_sentences_stand_under_a_picture_in_rows_that_fit():
+    plain = svg.drawing(200, 50, [svg.text(2, 10, "Share")], title="Share by month")
+    notes = ["A point is a month & the line its centre.", "word " * 40]
+    made = ET.fromstring(svg.over_lines(plain, notes))
+    rows = [one for one in made.findall("{http://www.w3.org/2000/svg}text")]
+    assert " ".join(one.text for one in rows) == " ".join(" ".join(notes).split())
+    assert all(50 < float(one.get("y")) < float(made.get("height")) for one in rows)
+    assert all(svg.width_of(one.text, float(one.get("font-size"))) <= 196 for one in rows)
+    assert svg.alternative_title(svg.over_lines(plain, notes)) == "Share by month"
+    assert svg.over_lines(plain, []) == plain

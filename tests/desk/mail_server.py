@@ -1,5 +1,6 @@
 """A real SMTP server on this machine that keeps what it is given, with a certificate made for the test where it speaks TLS."""
 
+import socket
 import ssl
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -12,9 +13,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from tests.browser.served import free_port
-
-HERE = "127.0.0.1"
+from tests.browser.served import HERE, PATIENCE_S
 
 
 class Box:
@@ -53,12 +52,23 @@ def mail_server(box, **settings):
 
     Returns: its port.
     """
-    running = Controller(box, hostname=HERE, port=free_port(), server_hostname="mail.test", **settings)
+    held = socket.create_server((HERE, 0))
+    running = _Held(box, HERE, held.getsockname()[1], server_hostname="mail.test", ready_timeout=PATIENCE_S, **settings)
+    running.held = held
     running.start()
     try:
         yield running.port
     finally:
         running.stop()
+
+
+class _Held(Controller):
+    """A server on a port that it holds already, so that nobody can take it before."""
+
+    held: socket.socket
+
+    def _create_server(self):
+        return self.loop.create_server(self._factory_invoker, sock=self.held, ssl=self.ssl_context)
 
 
 def certificate(folder, name="localhost"):

@@ -5,7 +5,9 @@ Whether the file is tagged and where its pages end is read by an independent lib
 
 import io
 import re
-from datetime import UTC, datetime
+import shutil
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -21,13 +23,17 @@ from qi.exports import printed
 from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
 from qi.model.errors import QiError
+from qi.trends import board as reports
 from qi.trends import cohort
 from qi.trends import cohort_store as store
+from qi.trends.baselines import Excluded, Plan
+from qi.trends.board import Told
 from qi.trends.board_tables import Hiding
 from qi.trends.cohort_store import About
 from qi.trends.hidden_cells import HIDDEN
 from qi.trends.hidden_shapes import POINTS, shape_of
 from qi.trends.series import View
+from qi.trends.signals import BEYOND_LIMITS
 from tests.trends.cases import case, repeated, table
 
 AT = datetime(2032, 1, 2, tzinfo=UTC)
@@ -103,11 +109,23 @@ def test_page_one_answers_and_page_two_holds_the_rest(inside):
         assert words in second
 
 
+def test_of_cases_chosen_by_treatment_no_outcome_is_printed_and_the_report_says_why(sample, subjects):
+    for groups in ({"device_used": ("yes",)}, {"airway_kind": ("tracheal_tube",)}):
+        for sharing in (False, True):
+            text = text_of(made(sample, subjects, which=Which(groups=groups), sharing=sharing))
+            assert "No outcome is shown of cases chosen by" in text
+            assert "Utstein comparator" not in text
+            assert "Time to the device, the first shock and epinephrine" in text
+    text = text_of(made(sample, subjects, which=Which(groups={"station": ("2",)})))
+    assert "No outcome is shown" not in text
+    assert "Utstein comparator" in text
+
+
 def test_the_changes_hidden_in_the_sample_agency_are_said(inside):
     """A training from April 2030 shortens pauses, a new device is at hand from November 2030 (agency.answers.json)."""
     first = " ".join(inside.pages[0].extract_text().split())
     assert re.search(r"Longest pause: From January 2029 to (March|April) 2030 \w+ months in a row were above", first)
-    assert re.search(r"Time to device, ITD, from first compression: Since November 2030 \w+ months in a row are above", first)
+    assert re.search(r"ITD on, from first compression, within 3:00 min: Since November 2030 \w+ months in a row are above", first)
 
 
 def test_no_causal_word(inside):
@@ -239,3 +257,130 @@ def test_the_command_writes_the_report(tmp_path, capsys):
     assert HIDDEN in words
     assert main(["board", str(file), "--library", str(place), "--until", "June"]) == 1
     assert "write it as 2031-01" in capsys.readouterr().err
+
+
+DEVICE = "time_to_device_s.itd.first_compression"
+
+
+def test_a_measure_is_called_as_its_chart_is_wherever_the_report_speaks_of_it(sample, subjects):
+    """More often in time is a share above its centre: under the name of the time it would read as later."""
+    columns = ("compression_fraction", DEVICE)
+    cases = over_time.read(sample, [*board.needed(), *(name for one in columns for name in board.chart_columns(subjects[one]))])
+    charts, _ = wall(cases, [subjects[one] for one in columns], View(), {})
+    told = [Told(one.subject, one.view, one.chart, one.signals, one.drawn.name) for one in charts]
+    name = "ITD on, from first compression, within 3:00 min"
+    report = reports.board(cases, pd.DataFrame(), told, None, hiding=Hiding(sharing=False))
+    assert name in [measure for measure, _ in report.changes]
+    still = [replace(one, signals=()) for one in told]
+    quiet = reports.board(cases, pd.DataFrame(), still, None, hiding=Hiding(sharing=False))
+    assert name in quiet.quiet
+    assert any(line.startswith(f"{name}: ") for line in report.averaged)
+    for words in (str(report.changes), quiet.quiet, str(report.averaged)):
+        assert "Time to device" not in words
+
+
+def of_months(**counts):
+    """Cases of their month: label to count, compression fraction, and how many did not meet the limit."""
+    return table(
+        *(
+            case(
+                day=f"{label[1:5]}-{label[5:]}-05",
+                compression_fraction=value,
+                compression_fraction__verdict="not met" if i < missed else "met",
+            )
+            for label, (count, value, missed) in counts.items()
+            for i in range(count)
+        )
+    )
+
+
+def test_a_month_that_a_person_left_out_is_in_no_quarter_of_the_shared_report(subjects):
+    """January at 20 % was left out, February and March lie at 80 %: so does the quarter."""
+    subject = subjects["compression_fraction"]
+    cases = of_months(m203101=(40, 0.2, 0), m203102=(15, 0.8, 0), m203103=(15, 0.8, 0), m203104=(30, 0.7, 0))
+    plans = {subject.column: Plan(excluded=(Excluded("2031-01", "a broken sensor"),))}
+    months, _ = wall(cases, [subject], View(), plans)
+    (shared,) = board._by_quarter(cases, months, plans)
+    assert shared.drawn.points["value"].tolist() == pytest.approx([0.8, 0.7])
+    assert shared.drawn.points["n"].tolist() == [30, 30]
+    (all_of_them,) = board._by_quarter(cases, months, {})
+    assert all_of_them.drawn.points["n"].tolist() == [70, 30]
+
+
+def test_a_month_beyond_the_limits_gives_nothing_away_in_the_shared_report(subjects):
+    """Value and n of a month of 21, less from a quarter of 29, would be those of the 8 others; its limit follows its n."""
+    subject = subjects["compression_fraction"]
+    months = {f"m{2029 + i // 12}{i % 12 + 1:02d}": (21, 0.8, 18) if i == 25 else (12, 0.8, 2) for i in range(30)}
+    cases = of_months(**months)
+    one = charted(cases, subject, View(sort="share of cases", kind="p"))
+    assert [signal.rule for signal in one.signals] == [BEYOND_LIMITS]
+    told = [Told(one.subject, one.view, one.chart, one.signals, one.drawn.name)]
+    said = {
+        sharing: reports.board(cases, pd.DataFrame(), told, None, hiding=Hiding(sharing=sharing)).changes[0][1]
+        for sharing in (False, True)
+    }
+    assert "n 21" in said[False]
+    assert re.fullmatch(r"February 2031 lies below the lower limit: rare by chance for any one point\.", said[True])
+
+
+def test_signed_cases_that_were_measured_anew_are_told_apart(subjects):
+    cases = table(
+        *repeated(30, source="signed", version=1),
+        *repeated(20, source="signed", version=1, measured_anew=True),
+        *repeated(5, excluded="training", source="signed", version=1, measured_anew=True),
+        *repeated(15),
+    )
+
+    def said(sharing):
+        return reports.board(cases, pd.DataFrame(), [], None, hiding=Hiding(sharing)).cases
+
+    assert "65 cases: 50 signed, 15 as the machine finds them" in said(sharing=False)
+    assert "signed under other definitions and measured anew since: 20" in said(sharing=False)
+    few = cases.assign(measured_anew=[i < 4 for i in range(len(cases))])
+    shared = reports.board(few, pd.DataFrame(), [], None, hiding=Hiding(sharing=True)).cases
+    assert f"measured anew since: {HIDDEN}" in shared
+    none = cases.assign(measured_anew=False)
+    assert "anew" not in reports.board(none, pd.DataFrame(), [], None, hiding=Hiding(sharing=False)).cases
+
+
+def test_the_report_of_a_library_counts_the_list_by_day_and_says_why_it_does_not(tmp_path):
+    """One of the two arrests known in March 2031 is a case, of a list of four; counted by hand."""
+    with Library.open(tmp_path / "library") as library:
+        for name in ("rv-2031-0107", "rv-2031-0112"):
+            assert bring_in(library, samples.FOLDER / name, who="tester", agency=samples.AGENCY).key
+        arrests = [("rv-2031-0107", 2), ("X-1", 4), ("rv-2031-0112", 9), ("X-2", 70)]
+        days = [(number, date(2031, 3, 1) + timedelta(days=day)) for number, day in arrests]
+        library.keep_known(days, agency=samples.AGENCY, source="dispatch", who="tester")
+        pdf = board.of_library(library, board.months("2031-03", "2031-03"), sharing=False)
+        words = text_of(pypdf.PdfReader(io.BytesIO(pdf)))
+        assert "of 2 arrests that dispatch and care records know, recorded: 1 of 2" in words
+        pdf = board.of_library(library, Which(groups={"station": ("3",)}), sharing=False)
+        words = text_of(pypdf.PdfReader(io.BytesIO(pdf)))
+        assert "it does not tell station" in words
+        assert "a list from dispatch would add them" not in words
+
+
+def test_the_report_draws_the_limit_of_the_cases_protocols(tmp_path):
+    strict = 'extends = "adult-2020"\n[limits.compression_fraction]\nlimit = ">= 0.95"\n'
+    folder = tmp_path / "rv-2031-0107"
+    shutil.copytree(samples.FOLDER / "rv-2031-0107", folder)
+    header = folder / "case.toml"
+    text = header.read_text(encoding="utf-8")
+    header.write_text(text.replace('id = "rv-2031-0107"', 'id = "rv-2031-0107"\nprotocol = "ours"'), encoding="utf-8")
+    with Library.open(tmp_path / "library") as library:
+        (library.folder / "protocols").mkdir(exist_ok=True)
+        (library.folder / "protocols" / "ours.toml").write_text(strict, encoding="utf-8")
+        assert bring_in(library, folder, who="tester", agency=samples.AGENCY).key
+        words = text_of(pypdf.PdfReader(io.BytesIO(board.of_library(library, Which(), sharing=False))))
+        assert "Compression fraction at least 95 %" in words
+        assert bring_in(library, samples.FOLDER / "rv-2031-0112", who="tester", agency=samples.AGENCY).key
+        words = text_of(pypdf.PdfReader(io.BytesIO(board.of_library(library, Which(), sharing=False))))
+        assert "Not the same in every protocol, so that no limit is drawn: Compression fraction." in words
+        assert "Compression fraction at least" not in words
+
+
+def test_it_is_said_truly_under_which_points_n_stands(sample, subjects):
+    """34 months are more than there is room for numbers of two digits under a small chart."""
+    said = text_of(made(sample, subjects))
+    assert re.search(r"n stands under every (second|third|fourth) point at least", said)
+    assert "n stands under it," not in said

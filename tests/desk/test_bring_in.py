@@ -43,6 +43,8 @@ def test_a_case_comes_in_whole_and_is_recognised_whatever_it_is_called(library, 
     assert (entry.entered_by, entry.station, entry.shift, entry.unit) == ("tester", "3", "B", "Medic 31")
     assert entry.concern_words
     assert library.lines(first.key) == []
+    kept = library.originals_folder(first.key)
+    assert {path.name: path.read_bytes() for path in kept.iterdir()} == {path.name: path.read_bytes() for path in GOOD.iterdir()}
 
 
 def test_a_file_that_comes_later_joins_its_case_by_number_and_by_content(library, tmp_path):
@@ -70,6 +72,7 @@ def test_a_case_that_grew_is_the_case_that_came_in_at_once(library, tmp_path):
     assert grown.start == whole.start
     assert grown.events.equals(whole.events)
     assert grown.clocks == whole.clocks
+    assert {source.kind for source in grown.sources} == {source.kind for source in whole.sources} >= {"monitor", "record"}
 
 
 def test_files_of_one_number_of_another_day_are_another_call(library, tmp_path):

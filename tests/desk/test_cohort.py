@@ -1,13 +1,17 @@
 """The cohort table of a library: built, followed case by case, and made anew when definitions change."""
 
 import shutil
+import subprocess
+import sys
 from datetime import UTC
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
+from qi.__main__ import main
 from qi.desk import cohort as desk
 from qi.desk import definitions, signing
 from qi.desk.bring_in import bring_in, bring_in_all
@@ -16,6 +20,7 @@ from qi.library.library import Library
 from qi.model.errors import NoSuchCase, UnreadableFile
 from qi.trends import cohort
 from qi.trends import cohort_store as store
+from qi.trends.write_lock import alone
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
 AGENCY = "Rillstone Valley EMS"
@@ -81,6 +86,8 @@ def test_every_case_has_a_row_as_the_machine_finds_it_and_nothing_is_measured_tw
         assert list(pauses["seconds"]) == pytest.approx(list(review.findings.pauses["seconds"]), abs=1e-3)
     good = row(library, keys[1])
     assert (good["device_used"], good["airway_kind"], good["station"], good["any_rosc"]) == ("yes", "supraglottic", "3", "yes")
+    assert (good["advanced_airway"], good["effort_end"]) == ("yes", "rosc")
+    assert good["effort_end_s"] == good["interval_s.rosc.first_compression_ems"]
     assert good["response_interval_s"] == 388.0
     assert len(cohort.read_events(desk.folder(library), "shocks")) == 2
 
@@ -421,3 +428,128 @@ def test_a_key_that_never_was_is_taken_for_a_case_that_is_gone(library):
     assert len(cohort.read(desk.folder(library), ["key"])) == 1
     with pytest.raises(NoSuchCase):
         library.about("nobody")
+
+
+def events_file(library, key, name):
+    made = row(library, key)
+    return desk.folder(library) / name / f"year={made['year']}" / f"month={made['month']:02d}" / f"{name}.parquet"
+
+
+@pytest.mark.parametrize("name", ["pauses", "shocks"])
+def test_a_missing_file_of_events_is_seen_and_its_cases_alone_are_measured_anew(library, name):
+    bring(library, THIRD)
+    key = bring(library, GOOD)
+    build(library)
+    file, column = events_file(library, key, name), {"pauses": "pause_rows", "shocks": "shock_rows"}[name]
+    before = cohort.read_events(desk.folder(library), name)
+    assert row(library, key)[column] == (before["key"] == key).sum() > 0
+    list(desk.refresh(library))
+    file.unlink()
+    assert [case_id for _, case_id, _ in desk.refresh(library)] == [GOOD]
+    pd.testing.assert_frame_equal(cohort.read_events(desk.folder(library), name), before)
+    assert build(library) == []
+    file.unlink()
+    assert build(library) == [GOOD]
+    file.unlink()
+    assert desk.update(library, key)
+    assert file.exists()
+
+
+def test_events_that_are_too_few_are_seen_too(library):
+    key = bring(library, GOOD)
+    build(library)
+    file = events_file(library, key, "pauses")
+    held = pq.ParquetFile(file).read()
+    pq.write_table(held.slice(1), file)
+    assert build(library) == [GOOD]
+    assert len(cohort.read_events(desk.folder(library), "pauses")) == len(held)
+
+
+def test_a_damaged_file_of_events_is_told_and_made_anew_by_the_command(library, capsys):
+    key = bring(library, GOOD)
+    build(library)
+    file = events_file(library, key, "pauses")
+    file.write_bytes(b"no parquet")
+    with pytest.raises(UnreadableFile, match=r"pauses\.parquet: a file of the cohort table cannot be read; make it anew"):
+        list(desk.refresh(library))
+    where = ["cohort", "--library", str(library.folder)]
+    assert main(where) == 1
+    assert "pauses.parquet" in capsys.readouterr().err
+    assert main([*where, "--anew"]) == 0
+    assert len(cohort.read_events(desk.folder(library), "pauses")) == row(library, key)["pause_rows"]
+
+
+def test_measures_kept_alone_whose_pauses_are_lost_are_told_once(library):
+    key = bring(library, GOOD)
+    build(library)
+    library.remove(key, who="M. Ortiz", measures_kept=True)
+    events_file(library, key, "pauses").unlink()
+    ((_, case_id, said),) = desk.refresh(library)
+    assert case_id == GOOD
+    assert "cannot be made anew" in said
+    assert list(desk.refresh(library)) == []
+    assert pd.isna(row(library, key)["pause_rows"])
+
+
+@pytest.mark.parametrize("name", ["cases", "pauses"])
+def test_a_damaged_month_does_not_keep_the_table_from_being_made_anew(library, name):
+    """One case has its measures alone, in the damaged month; another one in a month that is sound; a third is measured anew."""
+    lost, stays, measured = (bring(library, one) for one in (GOOD, THIRD, CHILD))
+    build(library)
+    file = events_file(library, lost, name)
+    for key in (lost, stays):
+        library.remove(key, who="M. Ortiz", measures_kept=True)
+    file.write_bytes(b"no parquet")
+    done = [(case_id, said) for _, case_id, said in desk.build(library, anew=True)]
+    assert (CHILD, "") in done
+    ((what, said),) = [one for one in done if one[1]]
+    assert what == f"{name} of year={file.parent.parent.name[5:]}/month={file.parent.name[6:]}"
+    assert "cannot be read" in said
+    kept = set(cohort.read(desk.folder(library), ["key"])["key"])
+    assert kept == ({stays, measured} if name == "cases" else {lost, stays, measured})
+    assert stays in set(cohort.read_events(desk.folder(library), "pauses")["key"])
+    assert build(library, anew=True) == [CHILD]
+
+
+def test_a_damaged_month_that_held_no_measures_kept_alone_is_not_spoken_of(library):
+    stays, measured = bring(library, THIRD), bring(library, GOOD)
+    build(library)
+    file = events_file(library, measured, "cases")
+    library.remove(stays, who="M. Ortiz", measures_kept=True)
+    file.write_bytes(b"no parquet")
+    assert build(library, anew=True) == [GOOD]
+    assert set(cohort.read(desk.folder(library), ["key"])["key"]) == {stays, measured}
+
+
+def test_a_protocol_file_that_is_broken_is_told_by_the_command(library, capsys):
+    bring(library, GOOD)
+    (library.folder / "protocols").mkdir(exist_ok=True)
+    (library.folder / "protocols" / "adult-2020.toml").write_text('extends = "adult-2020"\n', encoding="utf-8")
+    assert main(["cohort", "--library", str(library.folder)]) == 1
+    said = capsys.readouterr()
+    assert "1 row made" in said.out
+    assert "the protocol file adult-2020.toml cannot be used: " in said.err
+
+
+OTHER = """
+import sys
+from pathlib import Path
+from qi.trends import cohort_store
+print("ready", flush=True)
+cohort_store.drop(Path(sys.argv[1]), {"nobody"})
+print("done", flush=True)
+"""
+
+
+def test_another_program_does_not_write_to_the_table_at_the_same_time(library):
+    bring(library, CHILD)
+    build(library)
+    place = desk.folder(library)
+    with alone(place.parent):
+        other = subprocess.Popen([sys.executable, "-c", OTHER, str(place)], stdout=subprocess.PIPE, text=True)
+        assert other.stdout.readline() == "ready\n"
+        with pytest.raises(subprocess.TimeoutExpired):
+            other.wait(0.5)
+    said, _ = other.communicate(timeout=60)
+    assert said == "done\n"
+    assert [path.name for path in place.parent.iterdir()] == ["now"]

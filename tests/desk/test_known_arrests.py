@@ -6,9 +6,13 @@ import pandas as pd
 import pytest
 
 from qi.desk import known_arrests as known
+from qi.desk.bring_in import bring_in
+from qi.desk.over_time import Which, chosen
 from qi.model.errors import QiError, UnreadableFile
 from qi.trends.capture import capture
-from tests.desk.conftest import AGENCY
+from tests.desk.conftest import AGENCY, SAMPLES
+from tests.trends.cases import case
+from tests.trends.cases import table as cohort
 
 
 @pytest.fixture
@@ -133,3 +137,76 @@ def test_an_arrest_whose_case_was_taken_out_is_known_by_its_key(library):
     library.keep_known([("k1", date(2031, 4, 1))], agency=AGENCY, source="x", who="M. Ortiz")
     cases = table(("k1", "no number", AGENCY))
     assert known.for_capture(library, cases)["case_id"].tolist() == ["no number"]
+
+
+CHOICE = cohort(
+    *(
+        case(day=day, station=station, source=source) | {"key": number, "case_id": number}
+        for number, day, station, source in (
+            ("RV-1", "2031-03-02", "2", "signed"),
+            ("RV-2", "2031-01-01", "3", "machine"),
+            ("RV-3", "2031-04-01", "2", "machine"),
+        )
+    )
+)
+LIST = "case,date\nRV-1,2031-03-02\nX-1,2031-03-04\nX-2,2031-05-05\nRV-2,2031-01-01\nRV-3,2031-03-31\n"
+
+
+@pytest.fixture
+def listed(library, bring):
+    """The list in a library that holds a case which is not invented."""
+    assert bring_in(library, SAMPLES / "rv-2031-0131", who="tester", agency=AGENCY).key
+    bring(LIST)
+    return library
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "recorded", "arrests"),
+    [
+        ("", "", 3, 5),
+        ("2031-03-01", "2031-03-31", 1, 2),  # of four arrests of the list that are no case of March one alone lies in it
+        ("2031-03-04", "2031-03-31", 0, 1),
+        ("2031-03-05", "2031-03-31", 0, 0),
+        ("2031-03-05", "", 1, 2),
+        ("", "2031-03-03", 2, 2),
+    ],
+)
+def test_only_arrests_of_the_chosen_days_count_and_no_case_that_was_not_chosen_is_lost(listed, first, last, recorded, arrests):
+    """Counted by hand. A case has its own day, whatever day the list has of it."""
+    which = Which(first=first, last=last)
+    told, why = known.over_choice(listed, CHOICE, which)
+    assert why == ""
+    rows = chosen(CHOICE, which)
+    if not arrests:
+        assert rows.empty
+        assert told.empty
+        return
+    found = capture(rows, told).recorded
+    assert (found.count, found.n) == (recorded, arrests)
+
+
+@pytest.mark.parametrize(
+    ("which", "words"),
+    [
+        (Which(groups={"station": ("2",)}), "does not tell station"),
+        (Which("signed"), "does not tell which cases are signed"),
+        (Which("machine", {"device_used": ("yes",), "shift": ()}), "does not tell ITD use or which cases are signed"),
+    ],
+)
+def test_no_arrest_of_a_list_counts_where_cases_are_chosen_by_what_it_does_not_tell_and_why_is_said(listed, which, words):
+    told, why = known.over_choice(listed, CHOICE, which)
+    assert told is None
+    assert words in why
+    rows = chosen(CHOICE, which)
+    if len(rows):
+        found = capture(rows, told, why)
+        assert found.recorded.n == len(rows)
+        assert why in found.words()
+        assert "would add them" not in found.words()
+        assert why in found.in_short()
+
+
+def test_without_a_list_or_with_invented_cases_alone_nothing_is_said(library, bring):
+    assert known.over_choice(library, CHOICE, Which("signed")) == (None, "")
+    bring(LIST)
+    assert known.over_choice(library, CHOICE, Which()) == (None, "")

@@ -159,3 +159,15 @@ def test_event_words_and_roles_of_a_list(tmp_path):
     made = mapping.table_map(draft, "buttons", draft.times[0].time, [], filled, told)
     assert made.events.named == {"type": "Button"}
     assert made.words == (Word("blue button", "airway_placed", "supraglottic"),)
+
+
+def test_a_map_is_shared_with_another_agency_as_a_file(library):
+    path = mapping.keep(library, AGENCY, words_map("buttons", ("blue button", "patient_moved")))
+    assert agencies.maps_of(library, "Another EMS") == []
+    shared = mapping.take_in(library, "Another EMS", path.read_text(encoding="utf-8"))
+    assert agencies.maps_of(library, "Another EMS") == [shared]
+    assert shared.words == (Word("blue button", "patient_moved"),)
+
+
+def test_forms_of_times_are_told_in_words():
+    assert mapping.format_in_words("%d.%m.%Y %H:%M:%S") == "day.month.year hour:minute:second"

@@ -5,9 +5,9 @@ import shutil
 import pytest
 
 from qi.desk.correcting import correction
-from qi.desk.opened import clock_settings, corrections, open_case, review_of
+from qi.desk.opened import UNREADABLE, clock_settings, corrections, open_case, review_of
 from qi.library import place
-from qi.model.errors import NoSuchCase
+from qi.model.errors import NoSuchCase, UnreadableFile
 from qi.model.journal import SECOND
 
 CLOCK = {"clock": "care_record.xml", "uncertainty_s": 5.0, "method": "by hand", "why": "told by phone"}
@@ -80,3 +80,16 @@ def test_a_stored_copy_that_is_lost_or_cut_is_made_anew(library, good):
     cut.write_bytes(cut.read_bytes()[:100])
     again = open_case(library, good).raw
     assert all((one.pieces[0].values == two.pieces[0].values).all() for one, two in zip(again.signals, whole.signals, strict=True))
+
+
+def test_why_originals_cannot_be_read_is_not_told_by_what_they_hold(library, good):
+    shutil.rmtree(place.stored_folder(library.folder, good))
+    folder = library.originals_folder(good)
+    for path in folder.iterdir():
+        path.chmod(0o600)
+        path.write_bytes(b"JANE ROE, 54 years")
+    with pytest.raises(UnreadableFile) as found:
+        open_case(library, good)
+    assert UNREADABLE in str(found.value)
+    assert "JANE" not in str(found.value)
+    assert "JANE" in str(found.value.__cause__)  # as whoever brings files in, or rebuilds the library, is told

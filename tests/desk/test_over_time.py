@@ -10,7 +10,7 @@ from qi.desk import charted, cohort, over_time
 from qi.desk.bring_in import bring_in
 from qi.desk.over_time import Which
 from qi.library.library import Library
-from qi.model.errors import UnreadableFile
+from qi.model.errors import NotMeasurable, UnreadableFile
 from qi.trends.series import View, needed
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
@@ -70,9 +70,22 @@ def test_cases_are_chosen_by_source_group_and_day(table):
     assert rows["call_day"].between(pd.Timestamp("2030-01-01"), pd.Timestamp("2030-12-31")).all()
     assert which.words == "signed cases alone, station 2, from 2030-01-01, until 2030-12-31"
     assert Which().words == ""
-    assert Which(groups={"protocol": ("child-2020",)}).protocol == "child-2020"
-    assert Which(groups={"protocol": ("child-2020", "adult-2020")}).protocol == Which().protocol == "adult-2020"
     assert len(over_time.chosen(table, Which())) == len(table)
+
+
+@pytest.mark.parametrize(("values", "said"), [
+    (("yes",), "an ITD was used"), (("no",), "no ITD was used"), (("yes", "no"), "an ITD was used or no ITD was used"),
+])  # fmt: skip
+def test_a_choice_by_device_is_said_in_plain_words(values, said):
+    assert Which(groups={"device_used": values, "station": ("1", "2")}).words == f"{said}, station 1 or 2"
+
+
+def test_cases_chosen_by_what_is_done_in_the_arrest_are_without_outcomes():
+    allowed = {"station": ("2",), "shift": ("A",), "unit": ("Medic 11",), "first_rhythm": ("VF",)}
+    assert Which("signed", allowed, "2030-01-01").no_outcomes == Which().no_outcomes == ""
+    for name in set(over_time.GROUPED) - set(allowed):
+        assert over_time.GROUPED[name] in Which(groups={name: ("yes",)}).no_outcomes
+        assert Which(groups={name: ()}).no_outcomes == ""
 
 
 def test_every_measure_of_the_table_has_a_name_and_its_limit(subjects):
@@ -107,9 +120,11 @@ def test_the_page_finds_the_training(table, subjects):
     """A training shortens pauses at every station: agency.answers.json says since when."""
     change = CHANGES[0]
     one = charted.charted(table, subjects["longest_pause_s"], View())
-    assert change["from"] <= first_month(one) <= "2030-06"
-    assert not one.signals[-1].above
-    assert "unlikely by chance" in one.sentences[0]
+    months = one.chart.points["label"]
+    before, after = (next(run for run in one.signals if run.rule == "long run" and run.above == above) for above in (True, False))
+    assert months.iloc[before.last] <= "2030-05"
+    assert change["from"] <= months.iloc[after.first] <= "2030-06"
+    assert all("unlikely by chance" in sentence for sentence in one.sentences[:2])
 
 
 def test_the_page_finds_the_new_device(table, subjects):
@@ -124,6 +139,27 @@ def test_the_page_finds_the_drift_at_one_station_alone(table, subjects):
     cells, groups = charted.by_group(table, [subjects["ventilation_rate.advanced_airway"]], View(), "station", most=12)
     assert groups == ["1", "2", "3"]
     assert [cell.group for cell in cells if cell.charted.signals] == CHANGES[2]["stations"]
+
+
+@pytest.mark.parametrize("by", ["station", "shift", "unit", "first_rhythm"])
+def test_the_charts_of_groups_are_those_of_their_cases_alone(table, subjects, by):
+    """All groups are cut from one calendar of the whole; a chart of a group must not show it. The groups with the most cases are
+    those that pandas counts."""
+    wanted = [subjects[column] for column in over_time.MAIN]
+    cells, groups = charted.by_group(table, wanted, View("quarter"), by, most=3)
+    words = table[by].astype("str")
+    assert groups == sorted(words[words.fillna("") != ""].value_counts().head(3).index)
+    assert [(cell.subject, cell.group) for cell in cells] == [(one, group) for one in wanted for group in groups]
+    for cell in cells:
+        cases = table[(words == cell.group).to_numpy()]
+        assert cell.cases == cases[cell.subject.column].notna().sum()
+        if cell.charted is None:
+            with pytest.raises(NotMeasurable):
+                charted.charted(cases, cell.subject, View("quarter"), small=True)
+            continue
+        alone = charted.charted(cases, cell.subject, View("quarter"), small=True)
+        pd.testing.assert_frame_equal(cell.charted.chart.points, alone.chart.points, check_exact=True)
+        assert (cell.charted.sentences, cell.charted.drawn.latest) == (alone.sentences, alone.drawn.latest)
 
 
 def test_groups_below_ten_cases_are_counts_only(table, subjects):

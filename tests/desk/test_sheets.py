@@ -98,7 +98,7 @@ def test_what_a_person_wrote_is_text_on_the_page_and_never_markup(library, good)
     sheet = edited(sheets.sheet_of(library, good), {"errors.seal": odd})
     page = sheets.as_html(sheet, review, banner=odd)
     assert odd not in page
-    assert page.count("&lt;img src=x") == 2
+    assert page.count("&lt;img src=x") == 3  # the banner, the sentence, and what it rests on
     part = sheets.Page(sheet, sheets.picture(review)).part()
     assert "<img src=x" not in part
     assert 'src="data:image/svg+xml;base64,' in part
@@ -188,6 +188,33 @@ def test_what_was_sent_stays_as_it_was(library, good):
     assert sheets.page_of(first, BANNER).html() == sheets.as_html(sheet, review, banner=BANNER)
     with pytest.raises(Locked):
         library.send_sheet(good, 1, [], who="M. Ortiz")
+
+
+@pytest.mark.parametrize(("each", "letters", "pages"), [(1, 120, 2), (2, 600, 3), (6, 600, 5)])
+def test_two_pages_are_the_most_however_much_is_written(library, good, each, letters, pages):
+    signed(library, good)
+    review, version = sheets.signed(library, good)
+    more = {name: [("in our own words " * 40)[:letters].strip()] * each for name in sheets.SECTIONS}
+    sheet = edited(sheets.sheet_of(library, good), {}, more)
+    assert len(pypdf.PdfReader(io.BytesIO(sheets.as_pdf(sheet, review))).pages) >= pages
+    if pages > 2:
+        with pytest.raises(QiError, match=r"takes \d pages, and 2 are the most"):
+            sheets.send(library, good, sheet, review, version, who="M. Ortiz")
+        assert library.sheets(good) == []
+    else:
+        assert sheets.keep(library, good, sheet, review, version, who="M. Ortiz").number == 1
+
+
+def test_what_each_sentence_rests_on_is_on_the_web_page_in_words(made):
+    sheet, review = made
+    page = unescape(sheets.as_html(sheet, review))
+    rests = page[page.index("What each sentence rests on") :]
+    labels = {one.id: one.label for one in review.numbers}
+    assert rests.count("<li>") >= len(sheet.sentences)
+    for said in sheet.sentences:
+        assert f"“{said.text}” {sheets.rests_on(said)}." in rests
+        assert all(labels[id_] in rests for id_ in said.rests_on)
+    assert any(said.rests_on for said in sheet.work_on)
 
 
 def test_the_command_writes_by_the_file_s_ending_and_what_was_kept(library, good, tmp_path):

@@ -60,6 +60,15 @@ def test_where_all_was_as_asked_nothing_is_made_up(tmp_path):
     assert said[0].rests_on
 
 
+def test_where_nothing_is_known_of_the_compressions_nothing_is_called_right(tmp_path):
+    (tmp_path / "events.csv").write_text(
+        "time_s,type,value\n0,arrest_recognised,\n120,drug,epinephrine\n360,drug,epinephrine\n600,rosc,\n", encoding="utf-8"
+    )
+    (tmp_path / "case.toml").write_text('id = "made"\n[patient]\nage_years = 60\n', encoding="utf-8")
+    (said,) = work_on(pipeline.measure_case(tmp_path))
+    assert said.text.startswith("Too little of this case could be measured")
+
+
 def test_under_a_protocol_without_limits_nothing_is_picked(tmp_path):
     review = measured(tmp_path, [ONE_MOVE])
     review = replace(review, protocol=replace(review.protocol, judged=False))

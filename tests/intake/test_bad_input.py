@@ -176,7 +176,7 @@ def test_the_same_file_twice_is_used_once(tmp_path):
 def test_symbolic_link_in_a_case_folder_is_refused(tmp_path):
     folder = write_folder(tmp_path / "c", a__csv=signal_csv())
     secret = tmp_path / "secret.csv"
-    secret.write_text(signal_csv(77))
+    secret.write_text(signal_csv(77), encoding="utf-8")
     try:
         (folder / "link.csv").symlink_to(secret)
         (folder / "case.toml").symlink_to(secret)

@@ -183,7 +183,7 @@ def test_recognised_by_its_first_line(tmp_path: Path):
         ("time,compression_depth[mm]\n", False),
         ("", False),
     ):
-        (tmp_path / "x.txt").write_text(content)
+        (tmp_path / "x.txt").write_text(content, encoding="utf-8")
         assert dispatch_csv.recognises(tmp_path / "x.txt") == expected, content
 
 

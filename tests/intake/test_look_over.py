@@ -153,7 +153,7 @@ def test_a_line_in_the_notes_is_kept(tmp_path):
 def tree(tmp_path, *names, text=SIGNALS):
     for name in names:
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
-        (tmp_path / name).write_text(text)
+        (tmp_path / name).write_text(text, encoding="utf-8")
 
 
 def inside(tmp_path, *maps):
@@ -249,7 +249,7 @@ def test_fingerprint(tmp_path):
     assert made.files[0][2] == hashlib.sha256(EVENTS_CSV.encode()).hexdigest()
     (folder / "b.csv").rename(folder / "z.csv")
     assert fingerprint(folder).digest == made.digest
-    (folder / "z.csv").write_text(signal_csv(51))
+    (folder / "z.csv").write_text(signal_csv(51), encoding="utf-8")
     assert fingerprint(folder).digest != made.digest
     assert fingerprint(folder / "a.csv").files == made.files[:1]
     with pytest.raises(UnreadableFile, match="does not exist"):
@@ -265,10 +265,10 @@ def test_id_and_zone_that_a_person_typed(tmp_path):
     case = read_case(folder, given=Given("RV 7", "America/Denver"))
     assert (case.id, str(case.start.tzinfo)) == ("RV-7", "America/Denver")
     assert "the id “RV 7” is not safe" in told(case.notes)
-    (folder / "case.toml").write_text('id = "own"\nzone = "Europe/Berlin"\n')
+    (folder / "case.toml").write_text('id = "own"\nzone = "Europe/Berlin"\n', encoding="utf-8")
     case = read_case(folder, given=Given("RV 7", "America/Denver"))
     assert (case.id, str(case.start.tzinfo)) == ("own", "Europe/Berlin")
-    (folder / "case.toml").write_text('protocol = "adult-2020"\n')
+    (folder / "case.toml").write_text('protocol = "adult-2020"\n', encoding="utf-8")
     case = read_case(folder, given=Given("RV7", "America/Denver"))
     assert (case.id, str(case.start.tzinfo)) == ("RV7", "America/Denver")
     (folder / "case.toml").unlink()

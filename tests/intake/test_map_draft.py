@@ -172,7 +172,7 @@ def test_a_draft_that_is_confirmed_reads_the_table(tmp_path):
 def test_the_name_of_a_draft_holds_nothing_of_the_files_name(tmp_path):
     """A file's name often holds a person's."""
     path = tmp_path / "SMITH JOHN.csv"
-    path.write_text("t,a\n1,2\n2,3\n")
+    path.write_text("t,a\n1,2\n2,3\n", encoding="utf-8")
     assert "SMITH" not in propose(path).map.name
 
 
@@ -194,7 +194,7 @@ def test_no_table_is_said(tmp_path, raw):
         draft(tmp_path, raw)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.text(st.sampled_from('aT1,;\t|."\n:-/= µ\0'), max_size=200))
 def test_any_text_is_drafted_or_refused(tmp_path, text):
     try:

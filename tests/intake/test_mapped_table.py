@@ -36,7 +36,7 @@ def table(form, *, time="Clock", columns=None, **more):
 def own_signals(tmp_path):
     """The same data as our own table has them."""
     lines = [f"{at / 50:.3f},{depth},{gas}" for at, (depth, gas) in enumerate(zip(DEPTH_CM, CO2, strict=True))]
-    (tmp_path / "own.csv").write_text("time_s,compression_depth[cm],co2[mmHg]\n" + "\n".join(lines))
+    (tmp_path / "own.csv").write_text("time_s,compression_depth[cm],co2[mmHg]\n" + "\n".join(lines), encoding="utf-8")
     return signal_table.read(tmp_path / "own.csv", ABOUT)[0].signals
 
 
@@ -289,7 +289,7 @@ def test_a_cell_without_end(tmp_path):
     assert part.signals[0].pieces[0].values.tolist() == [1, 2, 4]
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.binary(max_size=400), st.sampled_from(["elapsed_s", "iso", "%H:%M", "excel_days"]))
 def test_any_bytes_read_or_are_refused_in_words(tmp_path, raw, form):
     path = tmp_path / "any"

@@ -126,7 +126,7 @@ def test_what_is_written_reads_back(map_):
     assert parse_map(write_map(map_)) == map_
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(maps())
 def test_a_file_reads_back_and_writes_the_same_text(tmp_path, map_):
     path = tmp_path / "m.toml"
@@ -253,7 +253,7 @@ def table_map(name, *finds, **more):
 
 def test_the_map_that_finds_most_columns_is_chosen(tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text("T,A,b\n0,1,2\n")
+    path.write_text("T,A,b\n0,1,2\n", encoding="utf-8")
     some = [
         table_map("all", "t", "a", "B"),
         table_map("two", "t", "a"),
@@ -267,7 +267,7 @@ def test_the_map_that_finds_most_columns_is_chosen(tmp_path):
 
 def test_two_maps_that_serve_equally_well_are_said(tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text("t,a,b\n0,1,2\n")
+    path.write_text("t,a,b\n0,1,2\n", encoding="utf-8")
     choice = applying([table_map("z", "t", "b"), table_map("y", "t", "a")], path)
     assert choice.table.name == "y"
     assert "the map “y” is used; “z” would fit as well, and say otherwise" in told(choice.notes)
@@ -276,13 +276,13 @@ def test_two_maps_that_serve_equally_well_are_said(tmp_path):
 
 def test_two_maps_that_say_different_things_of_a_word_are_said(tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text("a\n")
+    path.write_text("a\n", encoding="utf-8")
     choice = applying([Map("2", words=(Word("zap!", "charge"),)), Map("1", words=(Word("Zap", "shock"),))], path)
     assert choice.words["zap"].type == "shock"
     assert "the maps “1” and “2” say different things of “zap!”; the first is used" in told(choice.notes)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.binary(max_size=300), st.sampled_from([b"", b"PAR1", b"\xff\xfe", b"t,a\n"]))
 def test_choosing_never_fails_on_any_bytes(tmp_path, raw, head):
     (tmp_path / "x").write_bytes(head + raw)

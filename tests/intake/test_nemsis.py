@@ -171,8 +171,8 @@ def test_etco2_by_its_unit_attribute(tmp_path: Path, given: float, unit: str | N
 def test_etco2_in_an_unknown_unit_is_no_number(tmp_path: Path):
     """An unknown @ETCO2Type is kept as it stands, and no number is taken from it."""
     write(tmp_path / "a.xml", reports=[record(vitals=(Vital(at(400), etco2=30, etco2_type="kPa"),))])
-    content = (tmp_path / "a.xml").read_text().replace("3340005", "3340099")
-    (tmp_path / "a.xml").write_text(content)
+    content = (tmp_path / "a.xml").read_text(encoding="utf-8").replace("3340005", "3340099")
+    (tmp_path / "a.xml").write_text(content, encoding="utf-8")
     (care,) = nemsis.read(tmp_path / "a.xml", ABOUT)
     assert np.isnan(care.vitals["value"].iloc[0])
     assert "3340099" in care.vitals["text"].iloc[0]
@@ -201,10 +201,10 @@ def test_an_airway_that_failed_says_so(tmp_path: Path):
 def test_nil_is_no_value_and_a_complication_is_kept(tmp_path: Path):
     """xsi:nil takes a value back whatever else stands there (1.2); eProcedures.07 complications, .14 technique stay in the text."""
     write(tmp_path / "a.xml", reports=[record(first_rhythm="VF", procedures=(Procedure(at(400), "232674004"),))])
-    content = (tmp_path / "a.xml").read_text().replace("<eArrest.11>", '<eArrest.11 xsi:nil="true" NV="7701003">')
+    content = (tmp_path / "a.xml").read_text(encoding="utf-8").replace("<eArrest.11>", '<eArrest.11 xsi:nil="true" NV="7701003">')
     trouble = "<eProcedures.07>3907025</eProcedures.07><eProcedures.14>3914011</eProcedures.14>"
     content = content.replace('<eProcedures.07 xsi:nil="true" NV="7701003"/>', trouble)
-    (tmp_path / "a.xml").write_text(content)
+    (tmp_path / "a.xml").write_text(content, encoding="utf-8")
     (care,) = nemsis.read(tmp_path / "a.xml", ABOUT)
     assert care.facts.first_rhythm is None
     (text,) = care.events.loc[care.events["type"] == "airway_placed", "text"]
@@ -248,7 +248,7 @@ def test_a_bad_time_is_kept_aside_with_its_line(tmp_path: Path, bad: str, why: s
     good = Medication(at(500), "317361", dose=1, unit="mg")
     times = {"call_received": bad, "dispatched": at(0)}
     (care,) = read_made(tmp_path, record(times=times, medications=(Medication(bad, "317361", dose=1, unit="mg"), good)))
-    lines = (tmp_path / "made.xml").read_text().splitlines()
+    lines = (tmp_path / "made.xml").read_text(encoding="utf-8").splitlines()
     aside = [note for note in care.notes if note.level == "warning" and why in note.text]
     assert len(aside) == 2
     for note in aside:
@@ -318,8 +318,8 @@ def test_a_discontinued_effort_without_a_reason_is_neither(tmp_path: Path):
 def test_an_unstated_version_is_said(tmp_path: Path):
     """The version stands only in xsi:schemaLocation (data-standards.md 1.1)."""
     write(tmp_path / "a.xml", reports=[record()])
-    content = (tmp_path / "a.xml").read_text()
-    (tmp_path / "a.xml").write_text(content.replace("/3.5.1.250403CP1/", "/3.4.0.200910CP2/"))
+    content = (tmp_path / "a.xml").read_text(encoding="utf-8")
+    (tmp_path / "a.xml").write_text(content.replace("/3.5.1.250403CP1/", "/3.4.0.200910CP2/"), encoding="utf-8")
     (old,) = nemsis.read(tmp_path / "a.xml", ABOUT)
     assert old.format == "NEMSIS 3.4.0"
     assert any("states version 3.4.0" in text for text in texts(old, "warning"))
@@ -335,8 +335,8 @@ def test_two_incidents_in_one_file_are_said(tmp_path: Path):
 def test_nothing_with_a_time(tmp_path: Path):
     """A report whose every time is bad has no start and empty tables, and all times are listed."""
     write(tmp_path / "a.xml", reports=[record(times={"dispatched": at(0)})])
-    content = (tmp_path / "a.xml").read_text().replace("2031-04-17T09:00:12-06:00", "never")
-    (tmp_path / "a.xml").write_text(content)
+    content = (tmp_path / "a.xml").read_text(encoding="utf-8").replace("2031-04-17T09:00:12-06:00", "never")
+    (tmp_path / "a.xml").write_text(content, encoding="utf-8")
     (care,) = nemsis.read(tmp_path / "a.xml", ABOUT)
     assert care.start is None
     assert care.events.empty
@@ -351,9 +351,9 @@ def test_an_ecg_of_twelve_leads_is_an_event_and_any_other_is_none(tmp_path: Path
     assert [row[0] for row in told(part, "ecg_12_lead")] == ["09:06:52", "09:06:53", "09:06:54", "09:06:55", "09:08:32"]
     assert part.events[part.events["type"] == "ecg_12_lead"]["by"].dropna().tolist() == ["prior"]
     assert [one.name for one in part.unknown] == ["eVitals.04 3304099"]
-    content = (tmp_path / "made.xml").read_text()
+    content = (tmp_path / "made.xml").read_text(encoding="utf-8")
     nothing = content.replace("<eVitals.03>9901047</eVitals.03>", '<eVitals.03 xsi:nil="true" PN="8801019"/>')
-    (tmp_path / "made.xml").write_text(nothing)
+    (tmp_path / "made.xml").write_text(nothing, encoding="utf-8")
     (part,) = nemsis.read(tmp_path / "made.xml", ABOUT)
     assert [row[0] for row in told(part, "ecg_12_lead")] == ["09:08:32"]
 

@@ -89,8 +89,8 @@ def test_large_text_and_comments_are_tolerated(tmp_path: Path):
         + "A" * 11_000_000
         + "</eDevice.05></eDevice.WaveformGroup>"
     )
-    content = (tmp_path / "a.xml").read_text().replace("</eDevice.DeviceGroup>", picture + "</eDevice.DeviceGroup>")
-    (tmp_path / "a.xml").write_text(content.replace("4103001", "4103<!-- note -->001"))
+    content = (tmp_path / "a.xml").read_text(encoding="utf-8").replace("</eDevice.DeviceGroup>", picture + "</eDevice.DeviceGroup>")
+    (tmp_path / "a.xml").write_text(content.replace("4103001", "4103<!-- note -->001"), encoding="utf-8")
     care, device = nemsis.read(tmp_path / "a.xml", ABOUT)
     assert care.facts.unit == "Medic 31"
     assert device.events["text"].tolist() == ["12-lead ECG (eDevice.03 4103001)"]

@@ -124,7 +124,7 @@ def test_a_file_cut_anywhere_reads_or_names_its_place(good, tmp_path):
             assert refusal is None or any(place in refusal for place in places), (name, cut, refusal)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(
     st.binary(max_size=600),
     st.sampled_from([b"", b"PAR1", b"0       ", b"\xffBIOSEMI", b"<?xml ", b"time_s,ecg[mV]\n", b"time,type\n", b"r 1 2\n"]),
@@ -137,7 +137,7 @@ def test_any_bytes_are_recognised_or_not_without_raising(tmp_path, raw, head):
             assert path.name in (outcome(reader, path) or path.name)
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.data())
 def test_damaged_bytes_read_or_are_unreadable_and_nothing_else(good, tmp_path, data):
     """Up to eight bytes of a good file changed at random."""
@@ -171,12 +171,12 @@ def test_wfdb_record_is_read(good):
 @pytest.mark.parametrize("line", ["../rec.dat 16", "/etc/passwd 16", "gone.dat 16"])
 def test_wfdb_reads_nothing_outside_its_folder(tmp_path, line):
     path = tmp_path / "rec.hea"
-    path.write_text(f"rec 1 250\n{line}\n")
+    path.write_text(f"rec 1 250\n{line}\n", encoding="utf-8")
     with pytest.raises(UnreadableFile, match="line 2"):
         wfdb_record.read(path, ABOUT)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(rows=st.lists(st.tuples(st.floats(-1e6, 1e6), st.sampled_from(sorted(EVENT_VALUES)), st.text(max_size=12)), max_size=12))
 def test_events_are_never_lost_or_made_up(tmp_path, rows):
     """As many events come out as different rows went in, whatever stands in their text."""

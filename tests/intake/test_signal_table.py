@@ -1,6 +1,5 @@
 """Signals in CSV and Parquet."""
 
-import time
 from datetime import datetime
 
 import numpy as np
@@ -12,6 +11,7 @@ from qi.intake import signal_parquet, signal_table
 from qi.intake.header import SourceHeader
 from qi.model.errors import UnreadableFile
 from tests.intake.made_files import ABOUT, signal_csv, told, write_parquet
+from tests.steps import lines_run
 
 
 def read_csv(tmp_path, text, about=ABOUT):
@@ -175,16 +175,15 @@ def test_parquet_that_unpacks_past_the_limit_is_refused(tmp_path, monkeypatch):
         signal_parquet.read(path, ABOUT)
 
 
-def test_one_bad_row_among_many_is_fast_enough(tmp_path):
-    """200,000 rows line by line because of one bad cell; measured at about 0.5 s."""
-    rows = [f"{row / 250:.3f},{row % 40}" for row in range(200_000)]
+def test_one_bad_row_among_many_costs_each_row_the_same(tmp_path):
+    """20,000 rows line by line because of one bad cell."""
+    rows = [f"{row / 250:.3f},{row % 40}" for row in range(20_000)]
     rows[777] = "3.108,bad"
-    begun = time.perf_counter()
-    part = read_csv(tmp_path, "time_s,co2[mmHg]\n" + "\n".join(rows))
-    assert time.perf_counter() - begun < 5
+    part, lines = lines_run(lambda: read_csv(tmp_path, "time_s,co2[mmHg]\n" + "\n".join(rows)))
+    assert lines < 20 * len(rows)
     assert "line 779: a cell that is no number (the first is “bad”)" in told(part.notes)
     (piece,) = of(part, "co2").pieces
-    assert len(piece.values) == 200_000
+    assert len(piece.values) == 20_000
 
 
 @pytest.mark.parametrize("ends", ["", "\n", "\r\n", "\n\n\n"])

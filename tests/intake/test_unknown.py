@@ -26,7 +26,7 @@ def short(part):
 
 
 def test_signal_table(tmp_path):
-    (tmp_path / "a").write_text("time_s,sternum travel[cm],depth[furlong],co2[mmHg]\n0,1,2,3\n1,1,2,3\n")
+    (tmp_path / "a").write_text("time_s,sternum travel[cm],depth[furlong],co2[mmHg]\n0,1,2,3\n1,1,2,3\n", encoding="utf-8")
     (part,) = signal_table.read(tmp_path / "a", ABOUT)
     assert short(part) == [("channel", "sternum travel", 1), ("unit", "depth", 1)]
     assert part.unknown[1].detail.startswith("the unit “furlong” is not known for compression_depth (known: mm, cm")
@@ -34,7 +34,7 @@ def test_signal_table(tmp_path):
 
 
 def test_signal_table_whose_times_are_not_understood(tmp_path):
-    (tmp_path / "a").write_text("time,ecg[mV]\n17.04.2031 14:02,1\n")
+    (tmp_path / "a").write_text("time,ecg[mV]\n17.04.2031 14:02,1\n", encoding="utf-8")
     with pytest.raises(NoTimes) as error:
         signal_table.read(tmp_path / "a", ABOUT)
     assert error.value.unknown == Unknown(
@@ -62,10 +62,10 @@ def test_edf(tmp_path):
 
 
 def test_event_csv(tmp_path):
-    (tmp_path / "a").write_text("time_s,type,colour\n1,Zap,red\n2,Zap,\n3,shock,\n")
+    (tmp_path / "a").write_text("time_s,type,colour\n1,Zap,red\n2,Zap,\n3,shock,\n", encoding="utf-8")
     (part,) = event_csv.read(tmp_path / "a", ABOUT)
     assert short(part) == [("column", "colour", 1), ("event", "Zap", 2)]
-    (tmp_path / "a").write_text("time,type\n17.04.2031 14:02,shock\n")
+    (tmp_path / "a").write_text("time,type\n17.04.2031 14:02,shock\n", encoding="utf-8")
     (part,) = event_csv.read(tmp_path / "a", ABOUT)
     assert short(part) == [("time", "time", 1)]
     assert "the first is “17.04.2031 14:02”" in part.unknown[0].detail
@@ -73,16 +73,17 @@ def test_event_csv(tmp_path):
 
 def test_dispatch_csv(tmp_path):
     (tmp_path / "a").write_text(
-        "unit,time,status,who\nM31,2031-04-17T09:01:00Z,Dispatched\n" + "M31,2031-04-17T09:01:47Z,10-97,x\n"
+        "unit,time,status,who\nM31,2031-04-17T09:01:00Z,Dispatched\n" + "M31,2031-04-17T09:01:47Z,10-97,x\n", encoding="utf-8"
     )
     (part,) = dispatch_csv.read(tmp_path / "a", ABOUT)
     assert short(part) == [("column", "who", 1), ("event", "10-97", 1)]
     (tmp_path / "a").write_text(
-        "unit_id_reported,time_dispatch,time_second_alarm,time_turnout,remarks\nM31,2031-04-17T15:01:00Z,2031-04-17T15:03:07Z,PT1S,x\n"
+        "unit_id_reported,time_dispatch,time_second_alarm,time_turnout,remarks\nM31,2031-04-17T15:01:00Z,2031-04-17T15:03:07Z,PT1S,x\n",
+        encoding="utf-8",
     )
     (part,) = dispatch_csv.read(tmp_path / "a", ABOUT)
     assert short(part) == [("event", "time_second_alarm", 1), ("column", "remarks", 1)]
-    (tmp_path / "a").write_text("time_dispatch,time_on_scene\n4/17/2031 15:01,2031-04-17T15:01:00Z\n")
+    (tmp_path / "a").write_text("time_dispatch,time_on_scene\n4/17/2031 15:01,2031-04-17T15:01:00Z\n", encoding="utf-8")
     (part,) = dispatch_csv.read(tmp_path / "a", ABOUT)
     assert short(part) == [("time", "time_dispatch", 1)]
 
@@ -107,14 +108,14 @@ def test_care_record_with_unknown_codes(tmp_path):
 
 @pytest.mark.skipif(not importlib.util.find_spec("wfdb"), reason="the package wfdb is not installed")
 def test_wfdb(tmp_path):
-    (tmp_path / "rec.hea").write_text("rec 1 250 500\nrec.dat 16 200/mV 16 0 0 0 0 sternum\n")
+    (tmp_path / "rec.hea").write_text("rec 1 250 500\nrec.dat 16 200/mV 16 0 0 0 0 sternum\n", encoding="utf-8")
     (tmp_path / "rec.dat").write_bytes(np.arange(500, dtype="<i2").tobytes())
     (part,) = wfdb_record.read(tmp_path / "rec.hea", ABOUT)
     assert short(part) == [("channel", "sternum", 1)]
 
 
 def test_what_is_understood_leaves_nothing(tmp_path):
-    (tmp_path / "a").write_text(signal_csv())
+    (tmp_path / "a").write_text(signal_csv(), encoding="utf-8")
     assert signal_table.read(tmp_path / "a", ABOUT)[0].unknown == ()
     assert edf.read(write_edf(tmp_path / "b", annotations=[tal(1, "shock 200J")]), ABOUT)[0].unknown == ()
 

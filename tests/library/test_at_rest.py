@@ -44,7 +44,7 @@ def test_everything_in_a_library_is_its_owners_alone_whatever_the_umask(small):
 
 
 def test_what_a_program_makes_after_opening_a_library_is_closed_too(small, tmp_path):
-    (tmp_path / "export.csv").write_text("a")
+    (tmp_path / "export.csv").write_text("a", encoding="utf-8")
     (tmp_path / "exports").mkdir()
     assert (mode(tmp_path / "export.csv"), mode(tmp_path / "exports")) == (0o600, 0o700)
 
@@ -120,13 +120,14 @@ def test_another_account_cannot_read_the_library(no_umask):
     with tempfile.TemporaryDirectory() as name:
         open_to_all, folder = Path(name), Path(name) / "library"
         open_to_all.chmod(0o755)
-        (open_to_all / "note").write_text("a")
+        (open_to_all / "note").write_text("a", encoding="utf-8")
         Library.open(folder, database=f"sqlite:///{folder / 'reviews.sqlite'}").close()
 
         def is_read(path):
             return subprocess.run(["cat", path], user="nobody", extra_groups=[], capture_output=True, check=False).returncode == 0
 
-        assert is_read(open_to_all / "note")
+        if not is_read(open_to_all / "note"):
+            pytest.skip("nobody may not even enter the folder for temporary files")
         assert not is_read(folder / "log.key")
         folder.chmod(0o755)
         assert not is_read(folder / "log.key")

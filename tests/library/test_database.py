@@ -2,6 +2,7 @@
 
 import logging
 import stat
+import subprocess
 import sys
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -13,6 +14,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy.exc import IntegrityError
 
+from qi.library import database_place
 from qi.library import place as places
 from qi.library.database import REVISION_TABLE, Database, configuration, head
 from qi.library.library import Library
@@ -21,6 +23,7 @@ from qi.model.errors import QiError
 from tests.library.made_cases import CORRECTION, NOON, bring_in
 
 COMPARED = {"version_table": REVISION_TABLE, "compare_type": True, "compare_server_default": True}
+ROOT = Path(__file__).parents[2]
 ONLY_GROW = ("lines", "versions", "plans", "log")  # tables that triggers guard, two each
 
 
@@ -162,7 +165,7 @@ def test_the_settings_say_where(tmp_path, monkeypatch):
         assert library.keys() == []
     assert (odd / "reviews.sqlite").is_file()
     monkeypatch.setenv("QI_DATABASE", "postgresql://somebody@somewhere/reviews")
-    assert places.database_url(odd) == "postgresql://somebody@somewhere/reviews"
+    assert database_place.database_url(odd) == "postgresql://somebody@somewhere/reviews"
 
 
 @pytest.mark.parametrize("address", ["mysql://x/y", "reviews", "sqlite://", "postgresql://x:y:z:1/"])
@@ -181,8 +184,37 @@ def test_a_server_that_does_not_answer_is_said_without_its_password(tmp_path):
 def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path):
     folder = tmp_path / "library"
     folder.mkdir()
-    (folder / "reviews.sqlite").write_text("This is a letter, and long enough to be none of a database's pages. " * 20)
+    (folder / "reviews.sqlite").write_text(
+        "This is a letter, and long enough to be none of a database's pages. " * 20, encoding="utf-8"
+    )
     before = (folder / "reviews.sqlite").read_bytes()
     with pytest.raises(QiError, match="cannot be read"):
         Library.open(folder, database=f"sqlite:///{folder / 'reviews.sqlite'}")
     assert (folder / "reviews.sqlite").read_bytes() == before
+
+
+def test_a_program_that_comes_and_goes_takes_nothing_from_one_that_stays(tmp_path, monkeypatch):
+    """An app that opened the library twice, and a command beside it: what either writes is seen by both, and stays."""
+    monkeypatch.delenv("QI_DATABASE", raising=False)
+    folder = tmp_path / "library"
+
+    def command_line(*asked):
+        call = [sys.executable, "-m", "qi", *asked, "--library", str(folder)]
+        return subprocess.run(call, cwd=ROOT, check=True, capture_output=True, text=True).stdout
+
+    with Library.open(folder) as first, Library.open(folder) as second:
+        first.log("opened", who="first")
+        second.log("opened", who="second")
+        command_line("people", "list")
+        second.log("read", who="second")
+        command_line("people", "add", "o@example.org", "--name", "O. Hand", "--role", "administrator")
+        for library in (first, second):
+            assert [line.who for line in library.log_lines(did="read")] == ["second"]
+            assert [one.name for one in library.people.all()] == ["O. Hand"]
+            assert library.verify_log() == []
+        if sys.platform != "win32":
+            assert Path(f"{folder / 'reviews.sqlite'}-wal").exists()
+        assert "second  read" in command_line("log")
+    with Library.open(folder) as after:
+        assert [line.did for line in reversed(after.log_lines())] == ["opened", "opened", "read", "people changed"]
+        assert [one.name for one in after.people.all()] == ["O. Hand"]

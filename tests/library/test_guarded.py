@@ -24,20 +24,20 @@ def test_everything_that_a_library_can_do_is_asked_about():
 @pytest.mark.parametrize("name", sorted(set(ASKED) - {"settings", "now", "folder", "log"}))
 def test_nobody_gets_anything(library, person, name):
     with pytest.raises(NotAllowed):
-        getattr(guarded(library, person), name)("0123456789ab")
+        getattr(guarded(library, lambda: person), name)("0123456789ab")
 
 
 def test_what_is_not_listed_is_refused_to_everybody_but_the_one_person(library):
     everything = Person("All", roles=frozenset({"reviewer", "medical_director", "crew", "administrator"}))
     for name in ("seal", "close", "people_", "nonsense"):
         with pytest.raises(NotAllowed):
-            getattr(guarded(library, everything), name)
-    assert guarded(library, at_this_machine("M. Ortiz")) is library
+            getattr(guarded(library, lambda: everything), name)
+    assert guarded(library, lambda: at_this_machine("M. Ortiz")) is library
 
 
 def test_acts_are_asked_by_role(library, tmp_path):
     key = bring_in(library, tmp_path)
-    shelf = guarded(library, REVIEWER)
+    shelf = guarded(library, lambda: REVIEWER)
     assert shelf.about(key).key == key
     assert shelf.write(key, "assigned", {"to": "R. Adeyemi"}, who="M. Ortiz", after=0).number == 1
     for refused in (lambda: shelf.people, lambda: shelf.remove(key, who="M. Ortiz")):
@@ -50,8 +50,9 @@ def test_a_crew_member_reaches_own_cases_only(library, tmp_path, monkeypatch):
     mine, other = bring_in(library, tmp_path, "RV-1"), bring_in(library, tmp_path, "RV-2")
     crews = {mine: frozenset({" c-17 "}), other: frozenset({"C-2", ""})}
     monkeypatch.setattr(type(library), "crew_of", lambda _, key: crews[key])
-    closed = guarded(library, CREW)
-    opens = guarded(library, Person("J. Weller", roles=frozenset({"crew"}), crew_ids=frozenset({"C-17", ""}), opens_own=True))
+    closed = guarded(library, lambda: CREW)
+    own = Person("J. Weller", roles=frozenset({"crew"}), crew_ids=frozenset({"C-17", ""}), opens_own=True)
+    opens = guarded(library, lambda: own)
     assert [entry.key for entry in opens.entries()] == opens.keys() == [mine]
     assert [entry.key for entry in opens.entries(limit=1)] == [mine]
     assert opens.lines(mine) == []
@@ -65,7 +66,7 @@ def test_a_crew_member_reaches_own_cases_only(library, tmp_path, monkeypatch):
 
 
 def test_sheets_are_read_by_own_numbers_only(library):
-    shelf = guarded(library, CREW)
+    shelf = guarded(library, lambda: CREW)
     assert shelf.sheets_for({"C-17"}) == []
     for numbers in ({"C-2"}, {"C-17", "C-2"}):
         with pytest.raises(NotAllowed):
@@ -73,4 +74,25 @@ def test_sheets_are_read_by_own_numbers_only(library):
         with pytest.raises(NotAllowed):
             shelf.answer_sheet("k", 1, numbers, "thank you")
     with pytest.raises(NotAllowed):
-        guarded(library, REVIEWER).sheets_for({"C-17"})
+        guarded(library, lambda: REVIEWER).sheets_for({"C-17"})
+
+
+def test_a_role_that_was_taken_away_ends_at_the_next_call(library, tmp_path):
+    """The library and its methods in hand, as an open page has them."""
+    key, who = bring_in(library, tmp_path), [REVIEWER]
+    shelf = guarded(library, lambda: who[-1])
+    write, entries, about = shelf.write, shelf.entries, shelf.about
+    assert write(key, "assigned", {"to": "R. Adeyemi"}, who="M. Ortiz", after=0).number == 1
+    for then in (Person("M. Ortiz"), CREW, NOBODY):
+        who.append(then)
+        for refused in (
+            lambda: write(key, "assigned", {"to": "me"}, who="M. Ortiz", after=1),
+            entries,
+            lambda: about(key),
+            lambda: shelf.lines(key=key),
+        ):
+            with pytest.raises(NotAllowed):
+                refused()
+    assert [line.number for line in library.lines(key)] == [1]
+    who.append(REVIEWER)
+    assert write(key, "assigned", {"to": "me"}, who="M. Ortiz", after=1).number == 2

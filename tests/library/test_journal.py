@@ -167,7 +167,7 @@ ACTS = st.lists(
 )
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(acts=ACTS)
 def test_no_interleaving_loses_a_line(library, tmp_path_factory, acts):
     """Two people look and write in any order: what was accepted is there, in order, numbered 1..n, and the row agrees with it."""

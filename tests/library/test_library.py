@@ -149,7 +149,7 @@ def test_a_changed_original_is_seen(library, tmp_path):
     key = bring_in(library, tmp_path)
     path = library.originals_folder(key) / "monitor.csv"
     path.chmod(0o600)
-    path.write_text("another content")
+    path.write_text("another content", encoding="utf-8")
     assert len(library.check(key)) == 1
     assert "monitor.csv has changed" in library.check(key)[0]
 
@@ -259,7 +259,8 @@ def test_settings_are_read_from_the_library_s_folder(library):
     path = library.folder / "library.toml"
     path.write_text(
         '[agency]\nname = "Rillstone Valley EMS"\nzone = "America/Denver"\nbanner = "For practice only"\n'
-        "[second_reading]\nshare = 1\n"
+        "[second_reading]\nshare = 1\n",
+        encoding="utf-8",
     )
     found = library.settings
     assert (found.agency, found.zone, found.banner, found.second_share) == (AGENCY, "America/Denver", "For practice only", 1.0)
@@ -273,6 +274,6 @@ def test_settings_are_read_from_the_library_s_folder(library):
         ("[second_reading]\nshare = true", UnreadableFile, "from 0 to 1"),
         ("[agency", UnreadableFile, "not settings in TOML"),
     ):
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
         with pytest.raises(error, match=words):
             _ = library.settings

@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import DatabaseError
 
-from qi.library import log
+from qi.library import log, log_end
 from qi.library.tables import LOG
 from qi.model.errors import NoSuchCase, QiError, UnknownWord
 from tests.library.made_cases import CORRECTION, FINDING, Clock, bring_in
@@ -157,11 +157,18 @@ def test_a_chain_made_anew_without_the_key_is_found_by_its_seals_and_with_it_by_
         anew.append({"who": who, "before": before_it, "hash": before})
     places = [sa.update(LOG).where(LOG.c.number == at + 1).values(one) for at, one in enumerate(anew)]
     unguarded(filled, *places)
-    assert filled.verify_log() == ["Lines 3 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."]
+    (said,) = filled.verify_log()[1:]
+    assert said.startswith("Line 7 is another one than that which log.end")
+    (filled.folder / "log.end").unlink()
+    assert filled.verify_log()[:1] == [
+        "Lines 3 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."
+    ]
     seals = [log.sealed(filled.seal, one["hash"]) for one in anew]
     with filled.database.writing() as connection:
         for at, seal in enumerate(seals):
             connection.execute(sa.update(LOG).where(LOG.c.number == at + 1).values(seal=seal))
+    number_now, head_now = filled.log_head()
+    log_end.keep(filled.folder, filled.seal, (number_now - 1, ""), (number_now, head_now))
     assert filled.verify_log() == []
     assert filled.verify_log(seen=filled.log_head()[1]) == []
     assert len(filled.verify_log(seen=head)) == 1
@@ -188,9 +195,58 @@ def test_lines_cut_off_at_the_end_are_found_by_a_hash_kept_elsewhere(filled):
     assert library_grew is None
     assert filled.verify_log(seen=head.upper()) == []
     unguarded(filled, sa.delete(LOG).where(LOG.c.number >= 6))
+    (filled.folder / "log.end").unlink()
+    filled.log("opened", who=WHO)
     assert filled.verify_log() == []
     (said,) = filled.verify_log(seen=head)
     assert "cut off" in said
+
+
+@pytest.mark.parametrize(
+    ("left", "said"), [(7, "Line 8 is missing"), (5, "Lines 6 to 8 are missing"), (0, "Lines 1 to 8 are missing")]
+)
+def test_lines_cut_off_at_the_end_are_found_by_what_the_folder_keeps(filled, left, said):
+    filled.log("opened", who=WHO)
+    assert filled.verify_log() == []
+    unguarded(filled, sa.delete(LOG).where(LOG.c.number > left))
+    (found,) = filled.verify_log()
+    assert found.startswith(f"{said} at the end")
+    filled.log("read", who=WHO)  # the app goes on, and does not hide it
+    assert len(filled.verify_log()) == 1
+    while filled.log_head()[0] < 12:
+        filled.log("read", who=WHO)
+    (found,) = filled.verify_log()
+    assert "line 8" in found
+
+
+def test_the_end_that_is_kept_is_that_of_what_was_written_and_only_its_owner_s(filled):
+    kept = (filled.folder / "log.end").read_text(encoding="ascii").split()
+    assert (int(kept[0]), kept[1]) == filled.log_head()
+    assert stat.S_IMODE((filled.folder / "log.end").stat().st_mode) == 0o600
+
+    def broken_off():
+        with filled.database.writing() as connection:
+            log.append(connection, filled.seal, "opened", who=WHO, when=filled.now())
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        broken_off()
+    assert (filled.folder / "log.end").read_text(encoding="ascii").split() == kept
+
+
+@pytest.mark.parametrize("text", [None, "", "99 " + "a" * 64 + " last " + "b" * 64, "not a line"])
+def test_an_end_that_is_gone_or_of_other_hands_is_told(filled, text):
+    (filled.folder / "log.end").unlink() if text is None else (filled.folder / "log.end").write_text(text, encoding="ascii")
+    (said,) = filled.verify_log()
+    assert said.startswith("log.end is not")
+
+
+def test_a_log_that_was_emptied_is_told_and_a_new_library_has_nothing_to_tell(library, tmp_path):
+    assert library.verify_log() == []
+    bring_in(library, tmp_path)
+    unguarded(library, sa.delete(LOG))
+    (library.folder / "log.end").unlink()
+    assert len(library.verify_log()) == 1
 
 
 def test_a_line_put_in_is_found(filled):
@@ -207,6 +263,7 @@ def test_a_lost_key_leaves_the_chain_to_be_verified(filled):
     (filled.folder / "log.key").unlink()
     filled.log("opened", who=WHO)
     assert filled.verify_log() == ["Lines 1 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."]
+    assert filled.log_head()[0] == 8
     assert stat.S_IMODE((filled.folder / "log.key").stat().st_mode) == 0o600
 
 

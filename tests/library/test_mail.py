@@ -19,7 +19,7 @@ def read(folder, table):
 
 def test_without_the_table_no_mail_goes_out(tmp_path):
     assert settings.read(tmp_path).mail is None
-    (tmp_path / SETTINGS_FILE).write_text('[agency]\nname = "Rillstone Valley EMS"\n')
+    (tmp_path / SETTINGS_FILE).write_text('[agency]\nname = "Rillstone Valley EMS"\n', encoding="utf-8")
     assert settings.read(tmp_path).mail is None
 
 

@@ -35,7 +35,8 @@ def test_outcomes_are_joined_written_and_logged(library, keys, tmp_path):
     path = tmp_path / "hospital-2031-05.csv"
     path.write_text(
         "case,any_rosc,sustained_rosc,survived_event,survived_to_discharge,cpc,mrs\n"
-        "RV-1,true,yes,1,Yes,1,0\nRV-2,FALSE,no,0,n,,\nRV-3,unknown,,,unknown,unknown,6\n"
+        "RV-1,true,yes,1,Yes,1,0\nRV-2,FALSE,no,0,n,,\nRV-3,unknown,,,unknown,unknown,6\n",
+        encoding="utf-8",
     )
     done = library.join_outcomes(path, who=WHO)
     assert (done.rows, done.matched, done.written, done.mismatches) == (3, 3, 14, ())

@@ -67,7 +67,8 @@ def test_of_one_subject_one_entry_is_in_force_whoever_writes(library, place):
 def test_settings_of_sign_in(tmp_path):
     (tmp_path / SETTINGS_FILE).write_text(
         '[sign_in]\nhours = 8\nroles_claim = "groups"\ncrew_claim = "employee"\nend_with_token = true\n'
-        '[sign_in.roles]\n"qi-team" = "reviewer"\n[crew]\nopens_own_cases = true\n'
+        '[sign_in.roles]\n"qi-team" = "reviewer"\n[crew]\nopens_own_cases = true\n',
+        encoding="utf-8",
     )
     assert settings.read(tmp_path).sign_in == SignIn(
         hours=8.0,
@@ -77,7 +78,7 @@ def test_settings_of_sign_in(tmp_path):
         end_with_token=True,
         crew_opens_own=True,
     )
-    (tmp_path / SETTINGS_FILE).write_text('[agency]\nname = "Rillstone Valley EMS"\n')
+    (tmp_path / SETTINGS_FILE).write_text('[agency]\nname = "Rillstone Valley EMS"\n', encoding="utf-8")
     assert settings.read(tmp_path).sign_in == SignIn()
 
 
@@ -98,6 +99,6 @@ def test_settings_of_sign_in(tmp_path):
     ],
 )
 def test_settings_that_cannot_be_used_are_refused(tmp_path, text):
-    (tmp_path / SETTINGS_FILE).write_text(text)
+    (tmp_path / SETTINGS_FILE).write_text(text, encoding="utf-8")
     with pytest.raises((UnreadableFile, UnknownWord)):
         settings.read(tmp_path)

@@ -15,7 +15,7 @@ CLOCK = {"clock": "monitor", "offset_s": 3.0, "why": "checked against dispatch"}
 @pytest.fixture
 def key(library, tmp_path):
     library.now = Clock()
-    (library.folder / "library.toml").write_text("[second_reading]\nshare = 0\n")
+    (library.folder / "library.toml").write_text("[second_reading]\nshare = 0\n", encoding="utf-8")
     return bring_in(library, tmp_path)
 
 
@@ -31,9 +31,9 @@ def test_the_lot_falls_on_the_share_that_was_set():
 
 def test_the_lot_is_drawn_when_a_case_comes_in_and_stays(library, tmp_path):
     settings = library.folder / "library.toml"
-    settings.write_text("[second_reading]\nshare = 1.0\n")
+    settings.write_text("[second_reading]\nshare = 1.0\n", encoding="utf-8")
     asked = bring_in(library, tmp_path, "RV-1")
-    settings.write_text("[second_reading]\nshare = 0.0\n")
+    settings.write_text("[second_reading]\nshare = 0.0\n", encoding="utf-8")
     not_asked = bring_in(library, tmp_path, "RV-2")
     library.rebuild_states()
     assert (library.about(asked).second_status, library.about(asked).drawn) == ("asked", True)

@@ -28,7 +28,7 @@ def state(*lines, drawn=False):
 @pytest.fixture
 def no_lot(library):
     """Nobody is asked for a second reading by lot."""
-    (library.folder / "library.toml").write_text("[second_reading]\nshare = 0\n")
+    (library.folder / "library.toml").write_text("[second_reading]\nshare = 0\n", encoding="utf-8")
     library.now = Clock()
     return library
 

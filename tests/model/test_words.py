@@ -5,7 +5,7 @@ import pytest
 from qi.judge.protocol import limit
 from qi.model.number import Number
 from qi.model.review import Judged
-from qi.model.words import amount, answer, asked, clock, name
+from qi.model.words import amount, answer, asked, clock, many, name
 
 
 def plain(text):
@@ -67,3 +67,8 @@ def test_answers():
 def test_names_tell_answers_apart():
     assert name(judged(Number(1.0, of="itd", from_="first_compression"))) == "Label, ITD, from first compression"
     assert name(judged(Number(1.0, of="rosc", from_="first_compression_ems"), "s", "interval_s")) == "First compression to ROSC"
+
+
+@pytest.mark.parametrize(("count", "text"), [(0, "0 cases"), (1, "1 case"), (2, "2 cases"), (1200, "1,200 cases")])
+def test_one_of_a_thing_is_not_said_as_many(count, text):
+    assert many(count, "case") == text

@@ -15,6 +15,16 @@ def edit(app, key, rows):
     return app._run(states)
 
 
+def choose(app, key, *rows):
+    """Choose rows of a table as the browser tells it, so that its callback is called."""
+    table = next(one for one in app.dataframe if one.key == key)
+    states = app._tree.get_widget_states()
+    told = states.widgets.add()
+    told.id = table.proto.id
+    told.string_value = json.dumps(chosen(rows))
+    return app._run(states)
+
+
 def chosen(rows):
     """The state of a table in which rows are chosen."""
     return {"selection": {"rows": list(rows), "columns": [], "cells": []}}

@@ -1,5 +1,6 @@
 """A library with the invented sample cases for the screens, and each screen opened alone on a case of it."""
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -53,11 +54,38 @@ def place(monkeypatch, tmp_path):
     return folder
 
 
+def made(folder, fill):
+    """A library that is closed again, to be copied: its cases were brought in without a lot drawn for second readings."""
+    settings = folder / "library.toml"
+    folder.mkdir()
+    settings.write_text("[second_reading]\nshare = 0\n", encoding="utf-8")
+    with Library.open(folder) as library:
+        fill(library)
+    settings.unlink()
+    return folder
+
+
+@pytest.fixture(scope="session")
+def full_made(tmp_path_factory):
+    """Folder of a library with the sample cases."""
+    return made(tmp_path_factory.mktemp("full") / "made", samples.bring_in_where_empty)
+
+
+@pytest.fixture(scope="session")
+def own_made(tmp_path_factory):
+    """Folder of a library with one sample case."""
+
+    def fill(library):
+        done = bring_in(library, SAMPLES / "rv-2031-0107", who="tester", agency="Rillstone Valley EMS")
+        assert done.key, done.said
+
+    return made(tmp_path_factory.mktemp("own") / "made", fill)
+
+
 @pytest.fixture(scope="module")
-def full(tmp_path_factory):
+def full(full_made, tmp_path_factory):
     """A library with the sample cases, for tests that write nothing in it."""
-    shelf = Shelf(tmp_path_factory.mktemp("full") / "library")
-    samples.bring_in_where_empty(shelf.library)
+    shelf = Shelf(shutil.copytree(full_made, tmp_path_factory.mktemp("full") / "library"))
     yield shelf
     shelf.library.close()
 
@@ -70,10 +98,9 @@ def shelf(full, place, monkeypatch):
 
 
 @pytest.fixture
-def own(place):
+def own(place, own_made):
     """A library of the test's own, with one sample case, to be written in."""
-    one = Shelf(place)
-    one.bring(SAMPLES / "rv-2031-0107")
+    one = Shelf(shutil.copytree(own_made, place))
     yield one
     one.library.close()
 

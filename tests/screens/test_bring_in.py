@@ -263,3 +263,43 @@ def test_a_zone_that_does_not_exist_is_said(empty, tmp_path):
     assert "Denver" in words(app)
     assert "America/Denver" in words(app)
     assert not app.exception
+
+
+def test_a_folder_of_folders_is_brought_in_and_recognised_the_second_time(empty):
+    app = folder(empty.opened("bring_in"), SAMPLES)
+    assert "5 case folders were found" in words(app)
+    app.button(key="bring-folder").click().run()
+    assert not app.exception
+    assert "5 brought in" in words(app)
+    app.button(key="bring-folder").click().run()
+    assert "5 was there already" in words(app)
+    assert len(empty.library.keys()) == 5
+    assert "quality improvement" in words(app)
+
+
+def test_a_refused_file_is_named_and_leaves_nothing(empty, tmp_path):
+    made = case(tmp_path, "broken")
+    (made / "monitor.edf").write_bytes((SAMPLES / "rv-2031-0107" / "monitor.edf").read_bytes()[:200])
+    app = folder(empty.opened("bring_in"), made)
+    app.button(key="bring-folder").click().run()
+    assert not app.exception
+    assert "1 not brought in" in words(app)
+    assert "monitor.edf" in words(app)
+    assert empty.library.keys() == []
+    assert list((empty.folder / "cases").iterdir()) == []
+
+
+def test_an_empty_folder_and_none_at_all_are_said(empty, tmp_path):
+    app = folder(empty.opened("bring_in"), tmp_path / "nowhere")
+    assert "There is no folder" in words(app)
+    (tmp_path / "nothing").mkdir()
+    app.text_input(key="folder").set_value(str(tmp_path / "nothing")).run()
+    assert "No case was found" in words(app)
+
+
+def test_outcomes_that_were_read_in_before_are_listed_with_how_many_joined(own):
+    own.library.join_outcomes("case,cpc\nrv-2031-0107,1\nrv-2031-9999,\n", who="registrar", name="outcomes.csv")
+    app = own.opened("bring_in")
+    assert not app.exception
+    earlier = next(frame.value for frame in app.dataframe if "joined" in frame.value.columns)
+    assert "outcomes.csv" in earlier.to_string()

@@ -122,6 +122,15 @@ def test_an_offset_near_one_hour_is_pointed_out(place, tmp_path, hours, is_said)
     warned = " ".join(one.value for one in app.warning)
     assert ("about one hour" in warned) is is_said
     assert ("daylight saving" in warned) is is_said
+    if is_said:
+        app.button(key=f"accept-{RECORD}").click().run()
+        (line,) = shelf.lines("hour")
+        assert line.body["offset_s"] == pytest.approx(-3600 * hours, abs=30)
+        assert line.body["before"]["offset_s"] == 0
+        assert not app.warning
+        app.button(key=f"undo-clock-{line.number}").click().run()
+        assert not app.exception
+        assert "about one hour" in " ".join(one.value for one in app.warning)
     shelf.library.close()
 
 
@@ -161,4 +170,12 @@ def test_one_clock_alone_has_nothing_to_line_up(shelf):
     app = shelf.opened("clocks", "rv-2031-0131")
     assert not app.exception
     assert "nothing to line up" in words(app)
+    assert "quality improvement" in words(app)
+
+
+@pytest.mark.parametrize("case", ["rv-2031-0107", "rv-2031-0112", "rv-2031-0118", "rv-2031-0125"])
+def test_every_sample_case_of_several_clocks_opens(shelf, case):
+    app = shelf.opened("clocks", case)
+    assert not app.exception
+    assert not app.error
     assert "quality improvement" in words(app)

@@ -4,9 +4,11 @@ import shutil
 
 import pytest
 
+from qi.desk.correcting import things
 from qi.desk.opened import clock_settings, open_case, review_of
+from qi.library.library import Library
 from qi.model.journal import FIRST, SECOND
-from tests.screens.acting import chosen, edit, pointing, to_page
+from tests.screens.acting import choose, chosen, edit, pointing, to_page
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 CASE = "rv-2031-0107"
@@ -45,6 +47,32 @@ def test_a_moment_is_put_in_by_the_form(own, monkeypatch):
     assert "end_s" not in line.body
     assert reviewed(own).findings.arrest.first.end_s == pytest.approx(1230.0)
     assert "To correct something, click on it" in words(app), "the selection is let go after the write"
+
+
+def test_a_selected_stretch_is_written_as_a_pause_and_the_machine_s_view_stays(own, monkeypatch):
+    pointing(monkeypatch, {"stretch_s": (100.0, 115.0)})
+    app = own.opened("walkthrough", CASE)
+    found = words(app)
+    app.selectbox(key="value-pause-put-in").select("moving").run()
+    app.button(key="write-put-in").click().run()
+    assert not app.exception
+    (line,) = own.lines(CASE)
+    assert (line.kind, line.who, line.reading) == ("correction", "tester", FIRST)
+    assert line.when.tzinfo is not None
+    body = line.body
+    assert (body["action"], body["subject"], body["value"], body["why"]) == ("add", "pause", "moving", "seen on the waveform")
+    assert (body["start_s"], body["end_s"], body["anchor"]) == (100.0, 115.0, "monitor.edf")
+    longest = measures(app).loc["Longest pause"]
+    assert longest["value"] == "15.0 s"
+    assert longest["as found"].startswith("7.1 s")
+    (told,) = [text for text in found.split(". ") if "longest pause" in text]
+    assert told not in words(app)
+    assert "15 s" in words(app)
+    app.segmented_control(key="view").set_value("As found").run()
+    assert not app.exception
+    assert told in words(app)
+    assert reviewed(own).of("longest_pause_s").value == pytest.approx(15.0, abs=0.01)
+    assert reviewed(own, as_found=True).of("longest_pause_s").value < 10
 
 
 def test_a_stretch_without_compressions_lowers_the_fraction_and_the_machine_s_stands_beside_it(own, monkeypatch):
@@ -169,6 +197,7 @@ def test_an_undone_line_is_brought_back_from_the_journal(own, monkeypatch):
     app.button(key="undo").click().run()
     assert journal(app, own)["what"].tolist()[0] == "line 1 undone"
     assert journal(app, own)[""].tolist() == ["", "undone"]
+    assert reviewed(own).findings.pauses.equals(reviewed(own, as_found=True).findings.pauses)
     app.session_state[f"journal-{own.key(CASE)}"] = chosen([1])
     app.run()
     assert app.button(key="undo").label == "Bring back line 1"
@@ -180,6 +209,42 @@ def test_an_undone_line_is_brought_back_from_the_journal(own, monkeypatch):
     assert [line.kind for line in own.lines(CASE)] == ["correction", "undo", "undo"]
 
 
+def test_an_artefact_taken_back_undoes_the_line_that_said_so(own, monkeypatch):
+    pointing(monkeypatch, {"edit": {"act": "add", "subject": "artefact", "start_s": 300.0, "end_s": 320.0, "serial": 1}})
+    own.opened("walkthrough", CASE)
+    gone = {"act": "remove", "subject": "artefact", "start_s": 300.0, "end_s": 320.0, "number": 1, "serial": 2}
+    pointing(monkeypatch, {"edit": gone})
+    app = own.opened("walkthrough", CASE)
+    assert not app.exception
+    assert [(one.kind, one.body.get("undoes")) for one in own.lines(CASE)] == [("correction", None), ("undo", 1)]
+
+
+def test_a_row_chosen_in_the_table_of_everything_can_be_corrected(own):
+    app = own.opened("walkthrough", CASE)
+    table = things(reviewed(own))
+    row = table[table["subject"] == "drug"].iloc[0]
+    app = choose(app, f"things-{own.key(CASE)}-0.1", int(row.name))
+    assert not app.exception
+    assert app.query_params["t"] in (f"{row['start_s']:.1f}", [f"{row['start_s']:.1f}"])
+    app.selectbox(key="way-drug").select("taken out").run()
+    app.button(key="write-change").click().run()
+    (line,) = own.lines(CASE)
+    assert (line.body["action"], line.body["subject"], line.body["before"]["value"]) == ("remove", "drug", row["value"])
+    drugs = [(review.case.events["type"] == "drug").sum() for review in (reviewed(own), reviewed(own, as_found=True))]
+    assert drugs[0] == drugs[1] - 1
+
+
+def test_a_row_no_longer_chosen_is_no_longer_picked(own):
+    app = own.opened("walkthrough", CASE)
+    key = f"things-{own.key(CASE)}-0.1"
+    app = choose(app, key, 3)
+    row = things(reviewed(own)).iloc[3]
+    picked = app.session_state["picked"]
+    assert (picked["subject"], picked["start_s"]) == (row["subject"], row["start_s"])
+    app = choose(app, key)
+    assert "picked" not in app.session_state
+
+
 def pauses_key(app):
     return next(one.key for one in app.data_editor if "cause" in one.value.columns)
 
@@ -187,7 +252,7 @@ def pauses_key(app):
 def test_a_cause_changed_in_the_table_of_pauses_is_written_with_what_it_was(own):
     app = own.opened("walkthrough", CASE)
     table = next(one for one in app.data_editor if "cause" in one.value.columns).value
-    app = edit(app, pauses_key(app), {"1": {"cause": "moving"}})
+    app = edit(app, pauses_key(app), {"1": {"cause": "moving"}, "2": {}})
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["subject"], line.body["value"]) == ("relabel", "pause", "moving")
@@ -224,6 +289,21 @@ def test_what_another_desk_wrote_since_the_page_was_shown_is_seen_before_anythin
     assert [line.kind for line in own.lines(CASE)] == ["finding", "correction"]
 
 
+def test_a_line_that_comes_between_reading_and_writing_is_not_written_over(own, monkeypatch):
+    """The page reads the journal before the other desk writes and writes after it: the library itself refuses."""
+    pointing(monkeypatch, {"stretch_s": (100.0, 115.0)})
+    app = own.opened("walkthrough", CASE)
+    read = Library.lines
+    write(own)
+    monkeypatch.setattr(Library, "lines", lambda shelf, key: [line for line in read(shelf, key) if line.who != "another desk"])
+    app.button(key="write-put-in").click().run()
+    monkeypatch.setattr(Library, "lines", read)
+    assert not app.exception
+    assert "Not written" in words(app)
+    assert "another desk" in words(app)
+    assert [line.kind for line in own.lines(CASE)] == ["finding"]
+
+
 def test_two_corrections_of_one_person_right_after_each_other_are_both_written(own, monkeypatch):
     edits = [{"act": "add", "subject": "shock", "start_s": 400.0 + 60 * i, "end_s": None, "serial": i} for i in range(3)]
     pointing(monkeypatch, *({"edit": one} for one in edits))
@@ -239,7 +319,9 @@ def test_a_signature_that_comes_between_locks_the_form(own, monkeypatch):
     own.library.sign(key, {"measures": []}, who="another desk", after=0)
     edit(app, pauses_key(app), {"0": {"cause": "moving"}})
     assert [line.kind for line in own.lines(CASE)] == ["signed"]
+    pointing(monkeypatch, {"edit": {"act": "add", "subject": "rosc", "start_s": 900.0, "end_s": None, "serial": 1}})
     app = own.opened("walkthrough", CASE)
+    assert [line.kind for line in own.lines(CASE)] == ["signed"]
     assert "Nothing can be corrected: version 1 is signed" in words(app)
     keys = {button.key for button in app.button}
     assert not keys & {"write-put-in", "write-change", "undo", "sign", "exclude"}
@@ -256,6 +338,8 @@ def test_a_second_reader_sees_neither_corrections_nor_numbers_of_the_first(own, 
     monkeypatch.setenv("QI_REVIEWER", "second reader")
     second = own.opened("walkthrough", CASE, reading="2")
     assert not second.exception
+    assert "second reading" in words(second).lower()
+    assert "Nothing has been corrected" in words(second)
     assert "30 s" not in words(second)
     assert "as found" not in measures(second).columns
     assert not [one for one in second.dataframe if "signed by" in one.value.columns or one.key == f"journal-{key}"]
@@ -266,6 +350,11 @@ def test_a_second_reader_sees_neither_corrections_nor_numbers_of_the_first(own, 
     assert (line.reading, line.who) == (SECOND, "second reader")
     assert "20 s" in words(second)
     assert reviewed(own).of("longest_pause_s").value == pytest.approx(30.0, abs=0.01), "the first reading stays as it was"
+    second.button(key="sign-second").click().run()
+    assert not second.exception
+    line = own.lines(CASE)[-1]
+    assert (line.kind, line.reading, line.who) == ("second_signed", SECOND, "second reader")
+    assert (line.body["agreement"]["pauses_of_one"]) > 0
 
 
 def test_who_read_first_in_another_spelling_is_not_offered_the_second_signature(own, monkeypatch):

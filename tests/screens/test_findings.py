@@ -83,6 +83,19 @@ def test_a_finding_leads_to_its_moment(own):
     assert app.query_params["t"] in ("130.0", ["130.0"])
 
 
+def test_a_finding_is_withdrawn(own):
+    app = own.opened("walkthrough", CASE, t="130.0")
+    app.text_area[0].set_value("Charged while compressions went on")
+    click(app, "Write the finding")
+    assert "Went well" in words(app)
+    (line,) = own.lines(CASE)
+    assert line.body["start_s"] == pytest.approx(130.0)
+    app.button(key="withdraw-1").click().run()
+    assert not app.exception
+    assert [one.kind for one in own.lines(CASE)] == ["finding", "finding_withdrawn"]
+    assert "No finding has been written yet" in words(app)
+
+
 def test_signing_keeps_version_and_numbers_and_locks_reopening_makes_the_next(own, monkeypatch):
     key = own.key(CASE)
     app = own.opened("walkthrough", CASE, t="130.0")
@@ -157,6 +170,7 @@ def test_a_case_is_excluded_for_a_reason_of_the_list_or_in_words_and_taken_back(
     (line,) = own.lines(CASE)
     assert (line.body["reason"], line.body["why"]) == ("other", "a training call")
     assert "**Excluded:** another reason, in words (a training call)" in words(app)
+    assert status(own).excluded == "other"
     app.button(key="include").click().run()
     assert (status(own).excluded, status(own).status) == ("", "waiting")
 

@@ -49,7 +49,7 @@ def sent(signed):
 
 def as_crew(number, **query):
     email = CREW[number]
-    user = {"is_logged_in": True, "sub": email, "email": email, "name": email, "iat": int(time.time())}
+    user = {"is_logged_in": True, "sub": email, "email": email, "email_verified": True, "name": email, "iat": int(time.time())}
     return one_screen(user, "my_sheets", **query)
 
 
@@ -170,7 +170,16 @@ def test_a_draft_is_not_to_be_seen_by_the_crew(sent):
 
 def test_crew_may_not_open_the_reviewer_s_page(sent):
     email = CREW["C-104"]
-    user = {"is_logged_in": True, "sub": email, "email": email, "name": email, "iat": int(time.time())}
+    user = {"is_logged_in": True, "sub": email, "email": email, "email_verified": True, "name": email, "iat": int(time.time())}
     app = one_screen(user, "for_the_crew", case=sent.key(CASE))
     assert "Not for this account" in words(app)
     assert not shown(app)
+
+
+def test_the_log_says_who_opened_a_sheet_once_a_session(sent):
+    key = sent.key(CASE)
+    app = as_crew("C-104")
+    app.run()
+    opened = [(line.case, line.what) for line in sent.library.log_lines(did="opened")]
+    assert opened.count((key, "sheet")) == 1
+    assert opened.count((key, "feedback")) == 1

@@ -3,7 +3,7 @@
 import pytest
 
 from qi.library.mail import HOW
-from tests.browser.served import free_port
+from tests.browser.served import closed_port
 from tests.desk.mail_server import HERE, Box, mail_server
 from tests.screens.conftest import SAMPLES, words
 from tests.screens.test_for_the_crew import CASE, CREW, as_crew, shown, sign
@@ -85,9 +85,10 @@ def test_a_reviewer_who_signed_in_may_mail_without_being_shown_an_address(signed
 
 
 def test_a_server_that_is_down_keeps_the_sheet_sent_and_is_said(signed, box):
-    set_up(signed, free_port())
-    app = signed.opened("for_the_crew", CASE)
-    app.button(key="send-sheet").click().run()
+    with closed_port() as port:
+        set_up(signed, port)
+        app = signed.opened("for_the_crew", CASE)
+        app.button(key="send-sheet").click().run()
     assert not app.exception
     assert signed.library.sheets(signed.key(CASE))[0].sent_at
     assert "crew member 1 the mail server cannot be reached" in words(app)

@@ -21,7 +21,7 @@ COUNTS = {"group": ["1", "2", "3"], "count": [4, 20, 30], "n": [40, 60, 70], "mi
 
 
 def opened(columns):
-    app = AppTest.from_string(PAGE.format(columns=columns), default_timeout=30).run()
+    app = AppTest.from_string(PAGE.format(columns=columns), default_timeout=60).run()
     assert not app.exception
     return app
 
@@ -64,7 +64,7 @@ def test_the_shared_file_holds_no_small_cell_and_its_cautions(monkeypatch):
 def test_the_report_to_the_board_is_offered_in_both_ways():
     """Made when asked for: opening the page needs no library for it."""
     script = "from qi.desk.over_time import Which\nfrom qi.screens import over_exports\n"
-    app = AppTest.from_string(f"{script}over_exports.offer_board(None, Which(), key='b')\n", default_timeout=30).run()
+    app = AppTest.from_string(f"{script}over_exports.offer_board(None, Which(), key='b')\n", default_timeout=60).run()
     assert not app.exception
     assert [one.label for one in app.get("download_button")] == ["Two pages, PDF"]
     assert SHORT in said(app)

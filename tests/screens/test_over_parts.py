@@ -15,6 +15,7 @@ from qi.trends.during_arrest import WHY
 from qi.trends.grouping import WAYS
 from qi.trends.registry import CONTEXT
 from qi.trends.series import Subject
+from qi.trends.shrinkage import DRAWN_IN
 from tests.trends.cases import case, repeated, table
 
 AGENCY = Path(__file__).parents[2] / "sample_cases" / "agency"
@@ -108,6 +109,29 @@ def test_stations_are_named_and_the_one_that_drifts_is_beyond_the_limits(agency)
     assert "the limits allow for it" in words(app)
 
 
+def test_groups_stand_drawn_in_beside_what_was_seen_and_say_why(agency):
+    app = drawn("groups", agency)
+    app.session_state["groups-by"] = "unit"
+    app.run()
+    told = words(app)
+    assert told.count(DRAWN_IN) == 1
+    assert "cases on, 70 % or more of what a group differs by can be relied on" in told
+    medians = next(frame.value for frame in app.dataframe if "median" in frame.value.columns)
+    middle = medians["median"].mean()
+    assert (abs(medians["drawn_in"] - middle) <= abs(medians["median"] - middle) + 0.5).all()
+    shares = next(frame.value for frame in app.dataframe if "expected" in frame.value.columns)
+    assert shares["group"].tolist() == medians["group"].tolist()
+    assert shares["reliability"].between(0, 1).all()
+
+
+def test_observed_over_expected_stands_drawn_in_too(agency):
+    app = drawn("outcomes", agency)
+    assert "a group needs about" in words(app)
+    assert "112 agencies" in words(app)
+    ratios = next(frame.value for frame in app.dataframe if "drawn_in" in frame.value.columns)
+    assert (abs(ratios["drawn_in"] - 1) <= abs(ratios["value"] - 1)).all()
+
+
 def test_a_point_of_the_funnel_opens_its_cases(agency):
     app = drawn("groups", agency)
     key = f"funnel-{SUBJECT.column}-station"
@@ -180,7 +204,7 @@ def test_recording_counts_what_only_a_list_knows(agency):
     alone, with_list = (words(drawn("recording", agency, known=one)) for one in (known.iloc[:0], known))
     assert "a list from dispatch would add them" in alone
     assert f"Of {len(agency)} arrests known to this library" in alone
-    assert f"Of {2 * len(agency)} arrests known, 498" in with_list
+    assert f"Of {2 * len(agency):,} arrests known, 498" in with_list
 
 
 def test_sensors_before_and_after_a_day(agency):

@@ -1,15 +1,23 @@
 """The page over time: the wall, one measure in full, its cases, what people set on it, saved views, and the other parts."""
 
 import shutil
+from datetime import date
 
 import pytest
 
-from qi.desk import cohort, over_time, samples
+from qi.desk import cohort, over_time, samples, signing
+from qi.desk.opened import open_case, review_of
+from qi.desk.over_time import Which
 from qi.desk.plans import plan_of
-from qi.screens import over_parts
+from qi.screens import over_measure, over_parts
+from qi.screens.over_data import known_of
+from qi.trends.averages import CASE_MEDIAN, TIME_POOLED
+from qi.trends.baselines import Phase, Plan
+from qi.trends.sentences import CHOSEN
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 MEASURE = "longest_pause_s"
+ROSC = "interval_s.rosc.first_compression_ems"
 CHART = f"chart-{MEASURE}-month-median of cases-run"
 
 
@@ -75,6 +83,28 @@ def test_points_and_kind_can_be_changed(page, sort):
     assert next(box for box in app.selectbox if box.key == "sort").value == sort
 
 
+def test_time_pooled_can_be_chosen_and_is_said_on_the_chart(page):
+    app = page(measure="compression_fraction")
+    assert CASE_MEDIAN in words(app)
+    assert "mean of cases " in words(app)
+    pooled = page(measure="compression_fraction", sort="time-pooled share")
+    assert TIME_POOLED in words(pooled)
+    points = [next(frame.value for frame in one.dataframe if "value [%]" in frame.value.columns) for one in (app, pooled)]
+    assert points[0]["point"].tolist() == points[1]["point"].tolist()
+    assert points[0]["value [%]"].tolist() != points[1]["value [%]"].tolist()
+    assert "time-pooled" not in words(page(measure=MEASURE)).lower()
+
+
+def test_a_phase_says_how_far_it_lies_from_the_one_before(page, shelf, monkeypatch):
+    begun = Plan(phases=(Phase("2030-09-01", "the [training]"),))
+    monkeypatch.setattr(over_measure, "plan_of", lambda *_: (begun, 0))
+    said = words(page(measure=MEASURE))
+    assert "Since the phase begun in September 2030 for the reason “the \\[training\\]”\\: a case typically lies" in said
+    assert "It is a difference, not its cause" in said
+    assert CHOSEN in said
+    assert "Since the phase begun" not in words(page(measure=MEASURE, sort="share of cases"))
+
+
 def test_a_measure_without_a_number_says_so(page):
     app = page(measure="device_left_on_s.itd", source="not signed")
     assert not app.exception
@@ -98,12 +128,90 @@ def test_cases_are_narrowed_and_the_page_says_so(page):
     assert " 0 as the machine found them" in words(app)
 
 
-def test_the_limit_drawn_is_that_of_the_protocol_chosen(page):
+@pytest.mark.parametrize(("name", "word"), [("device_used", "yes"), ("airway_kind", "tracheal_tube")])
+def test_cases_chosen_by_treatment_show_no_outcome_and_the_page_says_so(page, name, word):
+    app = page(part="Outcomes")
+    assert "Groups overlap" in words(app)
+    app.multiselect(key=f"only-{name}").set_value([word]).run()
+    assert not app.exception
+    told = words(app)
+    assert "No outcome is shown of cases chosen by" in told
+    assert "Groups overlap" not in told
+    assert "The only way in which an outcome stands here" not in told
+    assert [chart.key for chart in app.get("plotly_chart")] == ["capture-strip"]
+    app.multiselect(key=f"only-{name}").set_value([]).run()
+    assert "Groups overlap" in words(app)
+
+
+def test_time_to_rosc_is_not_grouped_by_treatment_nor_shown_of_cases_chosen_by_it(page):
+    app = page(measure=ROSC)
+    assert "Not offered, since it is the time of an outcome: airway, device used, sensors." in words(app)
+    (groups,) = [one for one in app.get("button_group") if one.key == "groups-by"]
+    assert groups.options == ["Station", "Shift", "Unit", "First rhythm", "Hour of day"]
+    app.multiselect(key="only-device_used").set_value(["yes"]).run()
+    assert not app.exception
+    assert "No outcome is shown of cases chosen by ITD used" in words(app)
+    assert not app.get("plotly_chart")
+
+
+def test_groups_by_treatment_chosen_for_another_measure_fall_back_for_time_to_rosc(page):
+    app = page(measure=MEASURE)
+    app.session_state["groups-by"] = "device_used"
+    app.run()
+    assert "Not offered, since" not in words(app)
+    app.query_params["measure"] = ROSC
+    app.run()
+    assert not app.exception
+    assert "Not offered, since it is the time of an outcome" in words(app)
+
+
+def test_the_limit_drawn_is_that_of_the_protocols_of_the_cases(page):
+    """Pauses are asked the same of adults and children, depths are not (qi/judge/protocols)."""
     app = page(measure="longest_pause_s")
-    assert "limit of the protocol adult-2020" in words(app)
+    assert "The dotted line is the limit that the protocols adult-2020 and child-2020 share." in words(app)
+    app = page(measure="compression_depth_mm")
+    assert "No limit is drawn: these cases are held to the protocols adult-2020 and child-2020" in words(app)
     app = next(box for box in app.multiselect if box.key == "only-protocol").select("child-2020").run()
     assert not app.exception
-    assert "limit of the protocol child-2020" in words(app)
+    assert "The dotted line is the limit of the protocol child-2020." in words(app)
+    wall = words(page())
+    assert "No limit is drawn for Compression depth" in wall
+
+
+def test_a_broken_protocol_file_is_told_by_name_and_the_page_works(own):
+    file = own.folder / "protocols" / "adult-2020.toml"
+    file.parent.mkdir(exist_ok=True)
+    file.write_text('extends = "adult-2020"\n', encoding="utf-8")
+    app = own.opened("over_time", measure="longest_pause_s")
+    assert not app.exception
+    assert not app.error
+    (said,) = [box.value for box in app.warning]
+    assert said.startswith("The protocol file adult-2020.toml cannot be used: ")
+    assert "The dotted line is the limit of the protocol adult-2020." in words(app)
+
+
+def test_signed_cases_that_were_measured_anew_are_told_beside_the_choice(own):
+    key = own.key("rv-2031-0107")
+    kept = signing.record(review_of(open_case(own.library, key), []))
+    own.library.sign(key, kept | {"definitions": "other"}, who="tester", after=0)
+    said = words(own.opened("over_time"))
+    assert "1 with signed numbers, 0 as the machine found them. 1 of the signed was measured anew" in said
+
+
+def test_a_list_of_arrests_counts_by_day_and_not_where_it_cannot_tell(own):
+    """One case of 18 March; the list has it, one arrest of 4 March and one of May. Counted by hand."""
+    arrests = [("rv-2031-0107", date(2031, 3, 18)), ("X-1", date(2031, 3, 4)), ("X-2", date(2031, 5, 5))]
+    own.library.keep_known(arrests, agency="Rillstone Valley EMS", source="dispatch", who="tester")
+    assert "Of 3 arrests known, 1 were recorded" in words(own.opened("over_time")).replace("1 was", "1 were")
+    shelf = own.library
+    for first, last, many in (("2031-03-01", "2031-03-31", 2), ("2031-03-05", "2031-03-31", 1)):
+        known, why = known_of(shelf, Which(first=first, last=last))
+        assert (len(known), why) == (many, "")
+    list(cohort.build(shelf))
+    known, why = known_of(shelf, Which("machine"))
+    assert known is None
+    app = own.opened("over_time", source="not signed")
+    assert why in words(app)
 
 
 def test_a_phase_is_set_with_its_reason_by_a_person_and_taken_back(own):
@@ -149,6 +257,41 @@ def test_one_case_of_the_agencys_own_is_a_page_without_signals(own):
     assert said.startswith("1 case, March 2031: 0 with signed numbers, 1 as the machine found them.")
     assert "invented" not in said.lower().replace("nothing here is invented", "")
     assert "No signal can be looked for yet" in said
+
+
+def test_a_kind_that_one_case_has_no_point_of_says_so_on_a_page_with_its_cautions(own):
+    app = own.opened("over_time", measure="compression_fraction", kind="moving range chart")
+    assert not app.exception
+    assert "Not drawn: a moving range chart needs two points in a row" in words(app)
+    assert "For retrospective quality improvement only" in words(app)
+
+
+def test_the_form_says_whose_charts_a_plan_holds_for(page):
+    said = words(page(measure=MEASURE))
+    assert "holds for every chart of Longest pause by month: of the whole agency" in said
+    assert "You look at some cases alone now" not in said
+    said = words(page(measure=MEASURE, source="not signed"))
+    assert "You look at some cases alone now" in said
+
+
+def test_the_rows_of_the_chart_and_those_of_the_months_each_bear_their_own_words(page, monkeypatch):
+    offered = {}
+    monkeypatch.setattr(
+        over_measure.over_exports, "offer", lambda name, table, *, says, key, **_: offered.update({key: (table, says)})
+    )
+    page(measure="compression_fraction", sort="time-pooled share")
+    points, said = offered["points-out"]
+    assert TIME_POOLED in said
+    assert CASE_MEDIAN not in said
+    assert "median" not in points
+    assert {"label", "n", "value", "centre", "limit_low", "limit_high", "phase", "left_out", "reason"} <= set(points)
+    months, said = offered["measure-out"]
+    assert CASE_MEDIAN in said
+    assert (points["value"].to_numpy() == months["time_pooled"].to_numpy()).all()
+    page(measure="time_to_device_s.itd.first_compression")
+    assert "never had it are among the n" in offered["points-out"][1]
+    assert {"count", "value_low", "value_high"} <= set(offered["points-out"][0])
+    assert "never had it are among the n" not in offered["measure-out"][1]
 
 
 def test_an_empty_library_says_so(place):

@@ -41,10 +41,12 @@ def test_what_cannot_be_is_said(own):
 
 
 def test_where_roles_come_from_claims_it_is_said(own):
-    (own.folder / "library.toml").write_text('[sign_in]\nroles_claim = "groups"\n[sign_in.roles]\n"qi" = "reviewer"\n')
+    (own.folder / "library.toml").write_text(
+        '[sign_in]\nroles_claim = "groups"\n[sign_in.roles]\n"qi" = "reviewer"\n', encoding="utf-8"
+    )
     assert "claim “groups”" in words(opened(own))
 
 
 def test_settings_that_cannot_be_read_are_said(own):
-    (own.folder / "library.toml").write_text("[sign_in]\nhours = 0\n")
+    (own.folder / "library.toml").write_text("[sign_in]\nhours = 0\n", encoding="utf-8")
     assert "hours is 0" in words(opened(own))

@@ -1,6 +1,8 @@
 """Every page and every case as each role and as nobody: a page that is not listed is not a permission, nor is an address."""
 
 import ast
+import json
+import shutil
 import time
 from pathlib import Path
 
@@ -9,7 +11,7 @@ from streamlit.testing.v1 import AppTest
 
 from qi.library.library import Library
 from qi.model.people import MAY, ROLES, Person, may
-from qi.serving import standing
+from qi.serving import signed_in, standing
 from tests.screens.acting import to_page
 from tests.screens.conftest import SAMPLES, words
 
@@ -32,7 +34,7 @@ PEOPLE = {
 
 def named_pages():
     """Name and act of every page that app.py lists."""
-    calls = [node for node in ast.walk(ast.parse((ROOT / "app.py").read_text())) if isinstance(node, ast.Call)]
+    calls = [node for node in ast.walk(ast.parse((ROOT / "app.py").read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
     named = [call for call in calls if getattr(call.func, "attr", "") == "Named"]
     return [(call.args[0].value, call.args[4].value) for call in named]
 
@@ -43,7 +45,15 @@ PAGES = named_pages()
 def claims(role, **more):
     """What the provider says of the person of a role."""
     email, name, *_ = PEOPLE[role]
-    return {"is_logged_in": True, "sub": f"sub-{role}", "email": email, "name": name, "iat": int(time.time()), **more}
+    return {
+        "is_logged_in": True,
+        "sub": f"sub-{role}",
+        "email": email,
+        "name": name,
+        "iat": int(time.time()),
+        "email_verified": True,
+        **more,
+    }
 
 
 @pytest.fixture
@@ -136,7 +146,7 @@ def test_crew_opens_its_own_cases_and_no_other_where_the_agency_lets_it(own, mon
     monkeypatch.setattr(Library, "crew_of", lambda shelf, key: crews.get(key) or crew_of(shelf, key))
     own.library.people.add("j.weller@example.org", name="J. Weller", roles=["crew"], crew_ids=["C-17"], who="tests")
     assert "Not for this account" in words(one_screen(claims("crew"), "walkthrough", case=mine))
-    (own.folder / "library.toml").write_text("[crew]\nopens_own_cases = true\n")
+    (own.folder / "library.toml").write_text("[crew]\nopens_own_cases = true\n", encoding="utf-8")
     shown = one_screen(claims("crew"), "walkthrough", case=mine)
     assert shown.header[0].value == "rv-2031-0107"
     assert not [button for button in shown.button if button.label.startswith(("Sign version", "Write"))]
@@ -171,6 +181,78 @@ def test_an_entry_that_was_ended_ends_at_the_next_act(own):
     assert "Worklist" in words(opened)
     own.library.people.end("m.ortiz@example.org", who="tests")
     assert "No role here" in words(opened.run())
+
+
+KEPT = """
+import streamlit as st
+from qi.model.errors import QiError
+from qi.screens import on_desk
+shelf = st.session_state.setdefault("shelf", on_desk.library())  # as a part of an open page keeps it
+for what in (on_desk.who, shelf.entries, lambda: shelf.save_view("mine", {}, who="M. Ortiz")):
+    try:
+        st.write(f"done {what()}")
+    except QiError as error:
+        st.error(str(error))
+"""
+
+
+def test_what_an_open_page_holds_of_the_library_ends_with_the_role(own):
+    own.library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
+    opened = app(claims("reviewer"), KEPT).run()
+    assert not opened.error
+    assert [view.name for view in own.library.views()] == ["mine"]
+    own.library.remove_view("mine", who="tests")
+    own.library.people.end("m.ortiz@example.org", who="tests")
+    opened.run()
+    assert len(opened.error) == 3
+    assert not opened.markdown
+    assert own.library.views() == []
+
+
+def test_who_somebody_is_is_asked_once_a_run(own, monkeypatch):
+    own.library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
+    asked, person_of = [], signed_in.person
+    monkeypatch.setattr(signed_in, "person", lambda *given: asked.append(1) or person_of(*given))
+    opened = app(claims("reviewer"), KEPT).run()
+    assert len(asked) == 1
+    opened.run()
+    assert len(asked) == 2
+
+
+def test_folders_of_the_server_are_named_below_the_inbox_only(own, tmp_path):
+    own.library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
+    opened = one_screen(claims("reviewer"), "bring_in")
+    assert "way" not in {choice.key for choice in opened.segmented_control}
+    assert "[bring_in]" in words(opened)
+    opened.session_state["way"] = "A folder"
+    assert "folder" not in {field.key for field in opened.run().text_input}
+    inbox = tmp_path / "inbox"
+    shutil.copytree(SAMPLES / "rv-2031-0118", inbox / "night")
+    shutil.copytree(SAMPLES / "rv-2031-0125", tmp_path / "elsewhere")
+    (own.folder / "library.toml").write_text(f"[bring_in]\ninbox = {json.dumps(str(inbox))}\n", encoding="utf-8")
+    opened = one_screen(claims("reviewer"), "bring_in")
+    opened.segmented_control(key="way").set_value("A folder").run()
+    for typed in (str(tmp_path / "elsewhere"), "../elsewhere", str(own.folder / "cases"), "/etc", "not there"):
+        opened.text_input(key="folder").set_value(typed).run()
+        assert [one.value for one in opened.error] == [
+            f"There is no folder “{typed}” in the inbox. Write its name as it stands there."
+        ]
+        assert not [button for button in opened.button if button.key == "bring-folder"]
+    opened.text_input(key="folder").set_value("night").run()
+    opened.button(key="bring-folder").click().run()
+    assert not opened.exception
+    assert {entry.case_id for entry in own.library.entries()} == {"rv-2031-0107", "night"}
+
+
+def test_what_is_wrong_with_the_settings_is_said_to_whoever_runs_it(own, caplog):
+    own.library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
+    (own.folder / "library.toml").write_text("[agency]\nname = 'Doe'\nphone = 'private'\n", encoding="utf-8")
+    for user in ({"is_logged_in": False}, claims("reviewer")):
+        opened = app(user).run()
+        assert not opened.exception
+        assert "phone" not in words(opened)
+    assert "The app cannot be used" in words(opened)
+    assert "phone" in caplog.text
 
 
 def test_what_is_written_stands_under_the_name_of_the_list(own):

@@ -224,3 +224,21 @@ def test_a_library_that_cannot_be_opened_is_said(place, monkeypatch, tmp_path):
     assert not app.exception
     assert "The library cannot be used" in words(app)
     assert "quality improvement" in words(app)
+
+
+def test_the_day_of_a_call_is_that_of_its_place(shelf):
+    shown = table(opened())["case"].tolist()
+    assert shown.index("rv-2031-0112") < shown.index("rv-2031-0107")
+    row = table(opened()).set_index("case").loc["rv-2031-0112"]
+    assert row["call"] == "29 Jan 2031", "the 30th in UTC"
+    assert "asked for" in row["why first"]
+
+
+def test_a_library_of_samples_alone_is_empty_when_they_are_taken_out(place, tmp_path):
+    with Library.open(place) as library:
+        bring_in(library, tmp_path, "made-up", invented=True)
+        app = opened()
+        app.button(key="take-out").click().run()
+        assert not app.exception
+        assert library.keys() == []
+        assert "The library holds no case yet" in words(app)

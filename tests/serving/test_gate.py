@@ -15,8 +15,8 @@ from starlette.responses import PlainTextResponse, RedirectResponse
 from streamlit import file_util
 from streamlit.web.server.starlette.starlette_app_utils import create_signed_value
 
-from qi.model.people import NOBODY, Person
-from qi.serving import errors, files, policy
+from qi.model.people import NOBODY, ROLES, Person, may
+from qi.serving import errors, policy, start
 from qi.serving.gate import BACK, Gate
 from qi.serving.standing import Standing
 
@@ -41,11 +41,16 @@ def role_of(claims):
     return Person("M. Ortiz", roles=frozenset(claims.get("roles", ()))) if claims.get("is_logged_in") else NOBODY
 
 
+def may_have(person, asked):
+    """As the server asks, without a library."""
+    return may(person, asked.act)
+
+
 class Client:
     """Asks the gate, as a browser at some address that opens the app under some name."""
 
-    def __init__(self, standing, host="qi.example.org", at="127.0.0.1", base=""):
-        self.gate = Gate(inside, standing=standing, hours=10.0, person=role_of, base=base)
+    def __init__(self, standing, host="qi.example.org", at="127.0.0.1", base="", early=None):
+        self.gate = Gate(inside, standing=standing, hours=10.0, person=role_of, may_have=may_have, base=base, early=early)
         self.url, self.at = f"https://{host}", at
 
     def get(self, path, headers=None):
@@ -121,8 +126,24 @@ def test_what_may_hold_data_asks_for_a_sign_in_with_a_role(path):
     for cookies in ({}, ended, forged, {COOKIE: "nonsense"}, {COOKIE: ""}):
         assert Client(SIGN_IN, host="qi.example.org").get(path, headers=sent(cookies)).status_code == 401
     assert ask.get(path, headers=sent(signed())).status_code == 403
-    expected = 403 if path.startswith("/media") else 200  # no open session holds that file
-    assert ask.get(path, headers=sent(signed(roles=["reviewer"]))).status_code == expected
+    expected = 200 if path.startswith("/app") else 403  # no open session holds that file
+    assert ask.get(path, headers=sent(signed(roles=["crew"]))).status_code == expected
+
+
+@pytest.mark.parametrize(
+    ("path", "roles"),
+    [
+        ("/_stcore/upload_file/a/b", {"reviewer", "medical_director"}),
+        ("/_stcore/upload_filex", {"administrator"}),
+        ("/_stcore/metrics", {"administrator"}),
+        ("/_stcore/script-health-check", {"administrator"}),
+        ("/_stcore/another-of-a-later-release", {"administrator"}),
+    ],
+)
+def test_uploads_are_for_those_who_bring_in_and_figures_for_administrators(path, roles):
+    for role in ROLES:
+        answer = Client(SIGN_IN).get(path, headers=sent(signed(roles=[role])))
+        assert answer.status_code == (200 if role in roles else 403), role
 
 
 @pytest.mark.parametrize("base", ["qi", "/qi/", "tools/qi"])
@@ -159,6 +180,31 @@ def test_the_policy_lets_run_what_streamlit_s_page_holds_and_nothing_else():
     assert inline
     assert parts["connect-src"] == parts["default-src"] == "'self'"
     assert not re.search(r"https?:|wss?:|\*", policy.content())
+
+
+SCRIPTS = ["_stcore/bidi-components/qi.waveforms/waveforms.js", "_stcore/bidi-components/qi.waveforms/frame.js"]
+
+
+@pytest.mark.parametrize("base", ["", "reviews"])
+def test_a_page_names_its_scripts_once_the_first_of_them_was_given_out(base):
+    """HTML Living Standard, "modulepreload": a module that could not be had is kept in mind as such, so none is named too early."""
+    client = Client(HERE, host="localhost", base=base, early={"walkthrough": SCRIPTS})
+    under = f"/{base}/" if base else "/"
+    assert "link" not in client.get(f"{under}walkthrough?case=x").headers
+    assert client.get(f"{under}{SCRIPTS[1]}").status_code == 200
+    assert "link" not in client.get(f"{under}walkthrough").headers
+    assert "link" not in client.get(f"{under}{SCRIPTS[0]}").headers
+    said = client.get(f"{under}walkthrough?case=x").headers["link"]
+    assert said == ", ".join(f'<{under}{script}>; rel="modulepreload"' for script in SCRIPTS)
+    assert "link" not in client.get(f"{under}worklist").headers
+
+
+def test_scripts_that_nobody_is_let_to_are_not_named():
+    client = Client(HERE, host="localhost", early={"walkthrough": SCRIPTS})
+    client.url = "http://elsewhere.example.org"
+    assert client.get(f"/{SCRIPTS[0]}").status_code == 403
+    client.url = "http://localhost"
+    assert "link" not in client.get("/walkthrough").headers
 
 
 def test_cookies_over_tls_only_and_no_longer_than_a_sign_in():
@@ -199,18 +245,6 @@ def test_no_way_back_is_kept_for_who_is_in_or_for_files():
         assert not [one for one in ask.get(path, headers=headers).headers.get_list("set-cookie") if one.startswith(BACK)]
 
 
-def test_files_made_at_a_click_are_their_maker_s():
-    made = files.MadeAtAClick()
-    made.keep("a", "7")
-    assert made.has("a", "7")
-    assert not made.has("a", "8")
-    assert not made.has("b", "7")
-    for number in range(files.MOST):
-        made.keep(str(number), "7")
-    assert not made.has("a", "7")
-    assert not files.holds("", "a.zip")
-
-
 def test_an_error_is_logged_without_its_words(caplog):
     log = logging.getLogger("tests.words")
     log.addFilter(errors.WithoutWords())
@@ -225,3 +259,17 @@ def test_an_error_is_logged_without_its_words(caplog):
     assert "Uncaught app execution: ValueError at" in caplog.text
     assert "after KeyError" in caplog.text
     assert "test_gate.py" in caplog.text
+
+
+def test_the_server_keeps_the_words_of_errors_out_of_streamlit_s_log(monkeypatch, caplog):
+    log = logging.getLogger(errors.STREAMLITS)
+    monkeypatch.setattr(log, "filters", [])
+    monkeypatch.setattr(log, "propagate", True)
+    monkeypatch.setattr(start.standing, "now", lambda: HERE)
+    start.middleware()
+    try:
+        raise ValueError("Jane Doe, 54 years")
+    except ValueError as error:
+        log.error("Uncaught app execution", exc_info=error)
+    assert "Uncaught app execution: ValueError at" in caplog.text
+    assert "Doe" not in caplog.text

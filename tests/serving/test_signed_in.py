@@ -1,14 +1,16 @@
 """From the claims of a sign-in to a person with roles, and when a sign-in is over."""
 
 import time
+from datetime import timedelta
 
 import pytest
 
 from qi.library.library import Library
 from qi.library.people import Listed
 from qi.library.sign_in import SignIn
+from qi.model.errors import UnreadableFile
 from qi.model.people import NOBODY
-from qi.serving.signed_in import is_over, made, person
+from qi.serving.signed_in import is_over, made, person, sign_out
 
 NOW = 1_900_000_000.0
 LISTED = Listed("m.ortiz@example.org", "M. Ortiz", ("reviewer",), ("C-17",), "tests", None, "", None)
@@ -46,10 +48,62 @@ def test_with_the_token_where_that_was_set():
 
 
 def test_roles_from_the_list():
-    found = made({"sub": "7", "email": "m.ortiz@example.org", "name": "Other", "groups": ["administrator"]}, SignIn(), known)
+    found = made(
+        {"sub": "7", "email": "m.ortiz@example.org", "email_verified": True, "name": "Other", "groups": ["administrator"]},
+        SignIn(),
+        known,
+    )
     assert (found.name, found.roles, found.crew_ids, found.subject) == ("M. Ortiz", {"reviewer"}, {"C-17"}, "7")
-    for claims in ({"sub": "7"}, {"sub": "7", "email": "m.ortiz@example.org", "email_verified": False}, {}):
-        assert not made(claims, SignIn(), known).roles
+    assert not made({"sub": "7"}, SignIn(), known).roles
+    assert not made({}, SignIn(), known).roles
+
+
+@pytest.mark.parametrize(
+    ("said", "trusted", "otherwise"),
+    [
+        (True, True, True),
+        ("true", True, True),
+        (False, False, False),
+        ("false", False, False),
+        (None, False, False),
+        (1, False, False),
+    ],
+)
+def test_an_address_names_a_person_once_the_provider_has_verified_it(said, trusted, otherwise):
+    claims = {"sub": "7", "email": "m.ortiz@example.org", "email_verified": said}
+    assert bool(made(claims, SignIn(), known).roles) == trusted
+    assert bool(made(claims, SignIn(trusts_email=True), known).roles) == otherwise
+    del claims["email_verified"]
+    assert not made(claims, SignIn(), known).roles
+    assert made(claims, SignIn(trusts_email=True), known).roles == {"reviewer"}
+
+
+def test_of_several_providers_a_subject_counts_with_its_issuer():
+    def listed(subjects):
+        return LISTED if "https://a.example.org 7" in subjects else None
+
+    first, second = ({"iss": f"https://{one}.example.org", "sub": "7"} for one in "ab")
+    assert made(first, SignIn(), listed, several=True).roles == {"reviewer"}
+    assert not made(second, SignIn(), listed, several=True).roles
+    assert not made(second, SignIn(), lambda subjects: LISTED if "7" in subjects else None, several=True).roles
+    assert made(first, SignIn(), listed, several=True).subject != made(second, SignIn(), listed, several=True).subject
+
+
+def test_signed_out_is_signed_out_everywhere_and_nowhere_else(tmp_path):
+    now = time.time()
+    claims = {"is_logged_in": True, "iss": "https://a.example.org", "sub": "7", "iat": now}
+    others = [claims | {"sub": "8"}, claims | {"iat": now - 1}, claims | {"iss": "https://b.example.org"}]
+    with Library.open(tmp_path / "library") as library:
+        assert person(library, claims) != NOBODY
+        sign_out(library, claims)
+        sign_out(library, claims)  # pressed in two tabs
+        assert person(library, claims) == NOBODY
+        assert NOBODY not in [person(library, one) for one in others]
+    with Library.open(tmp_path / "library") as again:
+        assert person(again, claims) == NOBODY
+        again.people.sign_out("another", until=again.now() - timedelta(seconds=1))
+        again.people.sign_out("a third", until=again.now() + timedelta(hours=1))
+        assert [again.people.is_signed_out(one) for one in ("another", "a third")] == [False, True]
 
 
 def test_roles_and_crew_numbers_from_claims():
@@ -68,9 +122,17 @@ def test_a_name_is_one_line():
 def test_a_person_of_a_library(tmp_path):
     with Library.open(tmp_path / "library") as library:
         library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
-        claims = {"is_logged_in": True, "sub": "7", "email": "M.Ortiz@example.org", "iat": time.time()}
+        claims = {"is_logged_in": True, "sub": "7", "email": "M.Ortiz@example.org", "email_verified": True, "iat": time.time()}
         assert person(library, claims).roles == {"reviewer"}
         assert person(library, claims | {"is_logged_in": False}) == NOBODY
         assert person(library, claims | {"iat": time.time() - 11 * 3600}) == NOBODY
-        (tmp_path / "library" / "library.toml").write_text("[sign_in]\nhours = 12\n")
+        (tmp_path / "library" / "library.toml").write_text("[sign_in]\nhours = 12\n", encoding="utf-8")
         assert person(library, claims | {"iat": time.time() - 11 * 3600}).name == "M. Ortiz"
+
+
+def test_what_is_wrong_with_the_settings_is_not_for_nobody_in_particular(tmp_path):
+    with Library.open(tmp_path / "library") as library:
+        (tmp_path / "library" / "library.toml").write_text("[sign_in]\nhours = 'many'\n", encoding="utf-8")
+        assert person(library, {}) == person(library, {"is_logged_in": False}) == NOBODY
+        with pytest.raises(UnreadableFile):
+            person(library, {"is_logged_in": True, "sub": "7", "iat": time.time()})

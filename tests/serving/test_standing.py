@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from qi.library.library import Library
+from qi.serving import standing, start
 from qi.serving.standing import Standing, is_this_machine, judged
 
 ROOT = Path(__file__).parents[2]
@@ -51,6 +53,7 @@ def test_sign_in_says_where_and_by_whom():
     [
         *(({name: ""}, f"{name} missing") for name in AUTH),
         ({"cookie_secret": "short"}, "shorter than 32"),
+        ({"cookie_secret": "a" * 38}, "can be guessed"),
         ({"redirect_uri": "http://qi.example.org/oauth2callback"}, "begin with https"),
         ({"redirect_uri": "https://qi.example.org/"}, "/oauth2callback"),
         ({"redirect_uri": "/oauth2callback"}, "full address"),
@@ -85,7 +88,53 @@ def test_the_program_ends_with_a_sentence(call, tmp_path, monkeypatch):
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     monkeypatch.setenv("QI_LIBRARY", str(tmp_path / "library"))
     monkeypatch.setenv("STREAMLIT_SERVER_PORT", "0")
-    done = subprocess.run([sys.executable, *call], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run([sys.executable, *call], cwd=tmp_path, capture_output=True, text=True, timeout=600, check=False)
     assert done.returncode == 2
     assert "The app does not start: it would listen on 0.0.0.0" in done.stderr
     assert not (tmp_path / "library").exists()
+
+
+@pytest.mark.parametrize("off", ["server.enableCORS", "server.enableXsrfProtection"])
+def test_an_app_that_lets_other_sites_ask_in_a_person_s_name_is_refused(off, monkeypatch):
+    told = standing.config.get_option
+    monkeypatch.setattr(standing.config, "is_manually_set", lambda _: False)
+    monkeypatch.setattr(standing.config, "get_option", lambda name: "127.0.0.1" if name == "server.address" else told(name))
+    assert standing.now().how == "one_person"
+    here = standing.config.get_option
+    monkeypatch.setattr(standing.config, "get_option", lambda name: False if name == off else here(name))
+    refused = standing.now()
+    assert refused.how == "refused"
+    assert "must stay on" in refused.why
+
+
+def test_a_name_from_a_proxy_s_headers_is_refused(monkeypatch):
+    told = standing.config.get_option
+    monkeypatch.setattr(
+        standing.config, "get_option", lambda name: {"a": "X-User"} if name == "server.trustedUserHeaders" else told(name)
+    )
+    assert standing.now().how == "refused"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes are those of POSIX")
+def test_at_its_start_the_app_says_who_else_may_read(tmp_path, monkeypatch, capsys):
+    """The library's folder and the secrets, on the server's own output, before anybody has signed in."""
+    folder, secrets = tmp_path / "library", tmp_path / "secrets.toml"
+    with Library.open(folder) as library:
+        library.log("opened", who="tests")
+    secrets.write_text("[auth]\n" + "\n".join(f'{name} = "{value}"' for name, value in AUTH.items()), encoding="utf-8")
+    monkeypatch.setenv("QI_LIBRARY", str(folder))
+    monkeypatch.delenv("QI_DATABASE", raising=False)
+    monkeypatch.setattr(standing, "now", lambda: standing.Standing("sign_in", origin="https://qi.example.org", providers=("",)))
+    told = standing.config.get_option
+    monkeypatch.setattr(standing.config, "get_option", lambda name: [str(secrets)] if name == "secrets.files" else told(name))
+    start._library.cache_clear()
+    secrets.chmod(0o600)
+    start.middleware()
+    assert "can be" not in capsys.readouterr().err
+    secrets.chmod(0o644)
+    (folder / "log.key").chmod(0o640)
+    start.middleware()
+    said = capsys.readouterr().err
+    assert f"Warning: {secrets} can be read by others (mode 0644)" in said
+    assert "Warning: log.key" in said
+    start._library.cache_clear()

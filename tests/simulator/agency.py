@@ -32,7 +32,7 @@ from qi.model.case import Case, Clock, Facts, Piece, Signal, Source
 from qi.model.tables import EVENTS, make
 from qi.model.vocabulary import EVENT_VALUES
 from qi.trends import cohort_store as store
-from tests.simulator import care_after_rosc, channels
+from tests.simulator import care_after_rosc, channels, cut_short
 from tests.simulator.care_after_rosc import Care
 from tests.simulator.files import REACH, UNITS
 from tests.simulator.schedule import Happening, Plan, Truth, play
@@ -210,7 +210,7 @@ def plan_of(call: Call) -> tuple[Plan, dict[str, float]]:
     times["call_received"] = times["on_scene"] - drive
     times["dispatched"] = times["call_received"] + float(rng.uniform(35, 80))
     times["en_route"] = times["dispatched"] + float(rng.uniform(40, 95))
-    return plan, times
+    return cut_short.as_it_went(plan, np.random.default_rng([SEED, 5, call.number])), times
 
 
 def _extra(
@@ -266,13 +266,14 @@ def case_of(call: Call) -> Case:
     rng = np.random.default_rng([SEED, 3, call.number])
     record_clock = Clock("care_record.xml", 0.0, float(rng.choice((5.0, 20.0, 60.0))), "as the files tell the time of day")
     told = [(time, kind, "", None, "", "") for kind, time in came.items()]
-    marks = [(one.time_s, one.type, one.value, one.dose, one.unit, "") for one in truth.happenings]
+    seen = [one for one in truth.happenings if one.type != cut_short.OPEN_END]
+    marks = [(one.time_s, one.type, one.value, one.dose, one.unit, "") for one in seen]
     if advanced := truth.at("airway_placed"):
         tries = int(rng.choice((1, 2, 3), p=(0.8, 0.16, 0.04)))
         kind = next(one.value for one in truth.happenings if one.type == "airway_placed")
         told.append((advanced[0], "airway_placed", kind, None, "", f"attempts={tries} successful=yes"))
     if not call.recorded_by:
-        kept = ("drug", "access", "rosc", "rearrest", "terminated", "shock", "rhythm")
+        kept = ("drug", "access", "rosc", "rearrest", "terminated", "care_transferred", "shock", "rhythm")
         told += [mark for mark in marks if mark[1] in kept]
         told.append((plan.first_s, "cpr_started", "", None, "", ""))
         marks = []
@@ -363,9 +364,10 @@ from January {first} to December {last}, as `python -m qi cohort` makes it of a 
 the simulator and measured by the real pipeline: `python -m tests.simulator.agency sample_cases/agency` makes it anew from its seed.
 
 Three changes are hidden in it; agency.answers.json beside this folder names them, and says what care after ROSC must be found. All
-else is scatter. Outcomes were drawn from
-first rhythm, witness, bystander CPR and age alone, never from how the resuscitation ran: no chart of this agency can show that
-one follows from the other. Two of three cases are marked as signed; nobody real signed them.
+else is scatter. Outcomes were drawn from first rhythm, witness, bystander CPR and age alone, never from how the resuscitation ran:
+no chart of this agency can show that one follows from the other. Of those without ROSC some are handed over in arrest, of some the
+record ends first; some short efforts have no epinephrine, some shockable rhythms no shock. Two of three cases are marked as signed;
+nobody real signed them.
 """
 
 

@@ -50,3 +50,8 @@ def table(*rows):
 
 def repeated(count, **told):
     return [case(**told) for _ in range(count)]
+
+
+def ended(at_s, by="termination"):
+    """The columns of an effort that ended so many seconds after the crew's first compression, None where that was not seen."""
+    return {"effort_end_s": at_s, "effort_end": by}

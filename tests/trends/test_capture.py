@@ -97,3 +97,10 @@ def test_in_one_line(cases):
     assert capture(cases).in_short() == "Of 22 arrests known to this library, 20 (91 %) were recorded and 17 (77 %) are measurable."
     few = capture(table(*repeated(3)), pd.DataFrame({"case_id": ["rv-x"], "year": 2031, "month": 3})).in_short()
     assert few == "Of 4 arrests known, 3 were recorded and 3 are measurable."
+
+
+def test_one_arrest_is_said_as_one():
+    one = capture(table(case(), case(day=None, has_recording=False, measurable=False)).iloc[:1])
+    assert one.in_short() == "Of 1 arrest known to this library, 1 was recorded and 1 is measurable."
+    undated = capture(table(case(), case(day=None)))
+    assert "The time of 1 call is not known." in undated.words()

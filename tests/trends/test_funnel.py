@@ -17,6 +17,7 @@ from qi.trends.funnel import (
     expected_next_of,
     funnel,
     limits,
+    needed_of,
     scatter_of,
     widened_limit,
 )
@@ -144,6 +145,15 @@ def test_what_to_expect_next_lies_between_the_group_and_the_usual():
     assert told["reliability"].tolist() == pytest.approx(reliability.tolist())
     away, left = told["value"] - found.centre, told["expected"] - found.centre
     assert left.tolist() == pytest.approx((away * reliability).tolist())
+
+
+def test_a_group_under_ten_cases_has_nothing_to_expect():
+    counts = pd.DataFrame({"group": ["1", "2", "3"], "count": [90, 50, 3], "n": [100, 100, 9], "missing": 0})
+    found = funnel(counts, noun="stations")
+    told = expected_next_of(found)
+    assert told["expected"].isna().tolist() == [False, False, True]
+    needed = 7 / 3 * 0.25 / found.scatter.tau2
+    assert f"From about {int(np.ceil(needed))} cases on" in needed_of(found, "stations")
 
 
 def test_groups_that_differ_by_chance_alone_are_expected_at_the_usual():

@@ -5,10 +5,11 @@ import pandas as pd
 import pytest
 
 from qi.model.errors import BadTable, NotMeasurable, UnknownWord
-from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, TIME_POOLED, case_mean, known_arrest_s, time_pooled
+from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, TIME_POOLED, both_in_words, case_mean, known_arrest_s, time_pooled
 from qi.trends.cohort_columns import COHORT
 from qi.trends.grouping import DAY_BANDS, WAYS, full_name, group_of, in_order
 from qi.trends.groups import keys_of, met_by, multiples
+from qi.trends.shrinkage import shrunken
 from tests.trends.cases import case, repeated, table
 
 RATE = "compression_rate"
@@ -34,6 +35,33 @@ def test_panels_counted_by_hand(cases):
     assert set(found.months["group"]) == {"2", "10"}
     january = found.months[(found.months["group"] == "10") & (found.months["month"] == "2031-01")].iloc[0]
     assert (january["cases"], january["median"]) == (10, 113.5)
+
+
+def test_medians_are_drawn_in_by_what_their_intervals_leave_to_chance():
+    """Worked by hand from the rows: the variance of a median from its interval, then the estimate of Morris."""
+    rows = [case(station=str(at), compression_rate=90.0 + 4 * at + (i * 7) % 23) for at in range(5) for i in range(12 + 9 * at)]
+    rows += [case(station="9", compression_rate=300.0) for _ in range(9)]
+    found = multiples(table(*rows), RATE, "station")
+    told = found.rows.iloc[:5]
+    variance = ((told["high"] - told["low"]) / (2 * 1.959964)) ** 2
+    pulled, reliability = shrunken(told["median"], variance)
+    assert told["drawn_in"].tolist() == pytest.approx(pulled, abs=1e-5)
+    assert told["reliability"].tolist() == pytest.approx(reliability, abs=1e-5)
+    assert told["reliability"].is_monotonic_increasing
+    assert found.rows.iloc[5][["median", "drawn_in", "reliability"]].isna().all()
+    notes = " ".join(found.notes)
+    assert "regression to the mean" in notes
+    assert "From about " in notes
+    assert " cases on, 70 % or more of what a group differs by can be relied on" in notes
+
+
+def test_few_groups_and_cases_all_alike_are_not_drawn_in(cases):
+    few = multiples(cases, RATE, "station")
+    assert few.rows["drawn_in"].isna().all()
+    assert "Fewer than 4 groups of 10 cases" in " ".join(few.notes)
+    alike = multiples(table(*(case(station=str(i % 4), compression_rate=100.0) for i in range(80))), RATE, "station")
+    assert alike.rows["drawn_in"].isna().all()
+    assert "most cases are alike" in " ".join(alike.notes)
 
 
 def test_one_scale_holds_everything_that_is_drawn_and_nothing_that_is_not(cases):
@@ -119,6 +147,15 @@ def test_case_mean_and_time_pooled_differ_and_each_says_which_it_is():
         case_mean(cases[2:3], "compression_fraction")
     with pytest.raises(NotMeasurable):
         time_pooled(cases, "compression_fraction", pd.Series(0.0, index=cases.index))
+
+
+def test_both_ways_stand_side_by_side_from_ten_cases_on():
+    """By hand: nine cases of 100 s at 0.9 and one of 900 s at 0.5: mean 8.6 / 10, of the time (810 + 450) / 1800."""
+    told = [case(compression_fraction=0.9, no_flow_s=10.0) for _ in range(9)]
+    assert both_in_words(table(*told)) == ""
+    text = both_in_words(table(*told, case(compression_fraction=0.5, no_flow_s=450.0)))
+    assert "mean of cases 86.0 % (n 10), time-pooled 70.0 % (n 10)" in text
+    assert both_in_words(table()) == ""
 
 
 def test_by_quarter(cases):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from qi.trends.medians import _rank_sum_ways, median_interval, median_ranks, shift
+from qi.trends.medians import MOST_VALUES, _lower_rank, _rank_sum_ways, median_interval, median_ranks, shift
 from tests.trends.spc import read
 
 
@@ -75,3 +75,60 @@ def test_shift_of_too_few_values_has_no_interval():
     assert (found.value, found.before, found.after) == (2.0, 2, 2)
     assert math.isnan(found.low)
     assert math.isnan(shift([], [1.0]).value)
+
+
+def of_all_pairs(before, after):
+    """The full computation: every difference written down and put in order."""
+    apart = np.sort(np.subtract.outer(after, before).ravel())
+    rank = _lower_rank(len(before), len(after), 0.95)
+    return np.median(apart), apart[rank - 1], apart[len(apart) - rank]
+
+
+SHAPES = {
+    "near symmetric": lambda chance, n: chance.normal(100.0, 15.0, n),
+    "long tail": lambda chance, n: chance.lognormal(1.0, 0.8, n),
+    "very long tail": lambda chance, n: chance.pareto(1.5, n),
+    "share near one": lambda chance, n: chance.beta(20.0, 3.0, n),
+    "two heaps": lambda chance, n: np.where(chance.random(n) < 0.5, chance.normal(0.0, 0.1, n), chance.normal(9.0, 0.1, n)),
+}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("sizes", [(2000, 3000), (40, 5000), (3100, 800)])
+def test_many_values_give_what_all_their_differences_give(shape, sizes):
+    """Bound of the docstring: within a fiftieth of the interval's width of the full computation."""
+    chance = np.random.default_rng(21)
+    before, after = (SHAPES[shape](chance, n) for n in sizes)
+    found, full = shift(before, after), of_all_pairs(before, after)
+    assert (found.before, found.after) == sizes
+    assert (found.value, found.low, found.high) == pytest.approx(full, abs=(full[2] - full[1]) / 50)
+
+
+def test_up_to_the_bound_every_difference_is_taken():
+    chance = np.random.default_rng(22)
+    before, after = chance.lognormal(size=MOST_VALUES), chance.lognormal(size=MOST_VALUES)
+    found = shift(before, after)
+    assert (found.value, found.low, found.high) == of_all_pairs(before, after)
+
+
+def test_many_equal_values_keep_their_difference():
+    """Counts of pauses: nearly all values alike."""
+    before = np.repeat([0.0, 1.0, 2.0, 3.0], 1500)
+    found = shift(before, before + 1.0)
+    assert (found.value, found.low, found.high) == (1.0, 1.0, 1.0)
+
+
+@pytest.mark.parametrize("sizes", [(30, 40), (400, 300), (2500, 2600)])
+def test_interval_of_the_shift_is_where_scipys_rank_sum_test_turns(sizes):
+    """An independent library: the interval of Hodges and Lehmann holds the shifts that scipy's mannwhitneyu does not reject."""
+    chance = np.random.default_rng(23)
+    before, after = chance.gumbel(10.0, 2.0, sizes[0]), chance.gumbel(10.8, 2.0, sizes[1])
+    found = shift(before, after)
+    away = (found.high - found.low) / 50
+
+    def p(by):
+        return stats.mannwhitneyu(after - by, before, method="asymptotic", use_continuity=False).pvalue
+
+    assert p(found.low - away) < 0.05 < p(found.low + away)
+    assert p(found.high + away) < 0.05 < p(found.high - away)
+    assert p(found.value) == pytest.approx(1.0, abs=0.05)

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from qi.model.errors import NotMeasurable
-from qi.trends.observed_expected import Reference, by_stratum, observed_expected, reference_of
+from qi.trends.observed_expected import Reference, by_stratum, observed_expected, ratios_table, reference_of
 from tests.trends.cases import case, given, repeated, table
 
 DISCHARGE = "survived_to_discharge"
@@ -53,6 +53,19 @@ def test_constructed_case_of_the_note(stations, reference, station):
     assert one.exact_high == pytest.approx(stats.chi2.ppf(0.975, 2 * one.observed + 2) / 2 / one.expected)
     assert reference.overall == TOY["reference_overall"]
     assert "can be chance alone" in one.words()
+
+
+def test_a_ratio_is_drawn_in_towards_one_by_what_its_cases_leave_to_chance(stations, reference):
+    """Reliability of a share as in the note, at the reference's overall share; the table has it, and nothing below 10 cases."""
+    found = observed_expected(stations, DISCHARGE, "station", reference)
+    for one, row in zip(found, ratios_table(found).to_dict("records"), strict=True):
+        tau2 = (math.log(1.56) / (math.sqrt(2) * stats.norm.ppf(0.75))) ** 2
+        p = TOY["reference_overall"]
+        reliability = tau2 / (tau2 + 1 / (one.n * p * (1 - p)))
+        assert row["reliability"] == pytest.approx(reliability)
+        assert row["drawn_in"] == pytest.approx(1 + reliability * (one.ratio - 1))
+    few = ratios_table(observed_expected(stations.iloc[:9], DISCHARGE, "station", reference))
+    assert few[["drawn_in", "reliability"]].isna().all(axis=None)
 
 
 def test_strata_add_up_to_the_whole(stations, reference):

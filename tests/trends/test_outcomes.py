@@ -6,6 +6,8 @@ from qi.model.errors import BadTable, UnknownWord
 from qi.trends import during_arrest
 from qi.trends.cohort_columns import ABOUT, ANSWER_NAMES
 from qi.trends.during_arrest import OutcomeByTreatment, refuse_outcome_by
+from qi.trends.grouping import WAYS
+from qi.trends.groups import met_by, multiples
 from qi.trends.observed_expected import observed_expected
 from qi.trends.outcomes import FAVOURABLE, OUTCOMES, by_group, by_utstein, outcome_of, said_of_missing, tally
 from qi.trends.registry import context, published
@@ -58,6 +60,8 @@ def test_what_the_missing_ones_could_make_of_the_share(cases):
     assert "between 35 % if none of them had it and 48 % if all had" in said_of_missing(cases, DISCHARGE)
     whole = table(*repeated(12, survived_to_discharge="no"))
     assert said_of_missing(whole, DISCHARGE) == "The outcome of all 12 cases is known."
+    assert said_of_missing(whole.iloc[:1], DISCHARGE) == "The outcome of the 1 case is known."
+    assert said_of_missing(table(*repeated(1)), DISCHARGE) == "The outcome of 1 of 1 case is not known."
 
 
 @pytest.mark.parametrize(
@@ -116,6 +120,31 @@ def test_whatever_is_measured_is_refused_and_whatever_may_be_asked_is_a_column()
             refuse_outcome_by(name)
     assert set(during_arrest.KNOWN_BEFORE) <= {column.name for column in ABOUT}
     assert not set(OUTCOMES) & set(during_arrest.KNOWN_BEFORE)
+
+
+@pytest.mark.parametrize("of", ["rosc.first_compression_ems", "rearrest.rosc", "terminated.first_compression_ems"])
+def test_the_time_of_an_outcome_is_grouped_as_an_outcome_is(of):
+    measure = f"interval_s.{of}"
+    assert during_arrest.groupings(measure, WAYS) == ("station", "shift", "unit", "first_rhythm", "hour")
+    cases = table(*(case(**{measure: 300.0}, device_used="yes", airway_kind="bag_mask") for _ in range(12)))
+    for by in set(WAYS) - set(during_arrest.groupings(measure, WAYS)):
+        for grouped in (multiples, met_by):
+            with pytest.raises(OutcomeByTreatment, match=by):
+                grouped(cases, measure, by)
+    assert multiples(cases, measure, "station").rows["known"].tolist() == [12]
+
+
+def test_any_other_measure_is_grouped_by_whatever_there_is():
+    for measure in ("compression_fraction", "interval_s.device_on.first_compression_ems", "interval_s.on_scene.call"):
+        assert during_arrest.groupings(measure, WAYS) == tuple(WAYS)
+
+
+def test_cases_chosen_by_what_was_done_have_no_outcome():
+    labels = {"station": "Station", "device_used": "ITD used", "airway_kind": "Airway"}
+    assert during_arrest.said_of_chosen(["station"], labels) == during_arrest.said_of_chosen([], labels) == ""
+    said = during_arrest.said_of_chosen(labels, labels)
+    assert said.startswith("No outcome is shown of cases chosen by ITD used and Airway, which is not known before")
+    assert during_arrest.WHY in said
 
 
 def test_no_case_at_all():

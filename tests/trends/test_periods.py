@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from qi.trends.dates import counted, label, named, periods
-from qi.trends.periods import PERIODS, by_case, by_period, mean_points, median_points, share_points
+from qi.trends.periods import PERIODS, by_case, by_period, calendar, mean_points, median_points, share_points
 
 DAYS = ["2031-01-05", "2031-01-20", None, "2031-03-01", "2031-03-31", "2031-04-01"]
 VALUES = [0.8, 0.6, 0.1, np.nan, 0.9, 0.7]
@@ -69,12 +69,33 @@ def test_cases_in_order_of_time():
 
 
 def test_points_for_charts():
-    table = by_period(DAYS, VALUES, VERDICTS, every="month")
-    assert median_points(table)["value"].equals(table["median"].rename("value"))
-    assert list(mean_points(table)) == ["label", "start", "n", "mean", "sd", "value"]
-    shares = share_points(table)
+    table, when = by_period(DAYS, VALUES, VERDICTS, every="month"), calendar(DAYS, "month")
+    values, words = np.array(VALUES), np.array(VERDICTS, dtype=object)
+    middles, means = median_points(when, values), mean_points(when, values)
+    assert middles["value"].equals(table["median"].rename("value"))
+    assert middles["n"].tolist() == means["n"].tolist() == table["n"].tolist()
+    assert list(means) == ["label", "start", "n", "mean", "sd", "value"]
+    assert means["value"].equals(table["mean"].rename("value"))
+    shares = share_points(when, words == "met", words == "not met")
     assert shares["count"].tolist() == [1, 0, 1, 0]
     assert shares["n"].tolist() == [2, 0, 1, 0]
+    assert shares["value"].equals(table["share"].rename("value"))
+
+
+def test_a_part_of_a_calendar_is_the_calendar_of_the_part():
+    """From its own first period to its own last, whatever lies before, between and after."""
+    chosen = np.array([False, True, True, False, True, False])
+    found = calendar(DAYS, "month", np.array([True, True, True, True, True, False])).part(chosen)
+    assert found.days["label"].tolist() == ["2031-01", "2031-02", "2031-03"]
+    assert found.rows.tolist() == [1, 4]
+    assert found.edges.tolist() == [0, 1, 1, 2]
+    assert found.kept.tolist() == [1, 2, 4]
+    assert found.sums(np.arange(6.0)).tolist() == [1, 0, 4]
+    nobody = found.part(np.zeros(6, dtype=bool))
+    assert len(nobody) == 0
+    assert nobody.days.empty
+    assert median_points(nobody, np.array(VALUES)).empty
+    assert calendar(DAYS, "quarter").part(chosen).days["start"].tolist() == ["2031-01-01"]
 
 
 def test_dates_in_words():

@@ -78,31 +78,39 @@ def test_a_rule_that_was_asked_for_is_named():
     assert text == "Six points in a row rising or falling, up to February 2031 (nelson 3)."
 
 
+SINCE = {"since": "in March 2031", "reason": "the training."}
+LEAD = "Since the phase begun in March 2031 for the reason “the training”: "
+
+
 @pytest.mark.parametrize(
     ("before", "after", "text"),
     [
         (
             np.arange(10.0),
             np.arange(10.0) + 20,
-            "After it, values lie typically 20 mm higher than before (95 % interval 17 mm to 23 mm; n 10 before, 10 after); "
-            "this says that they differ, not why.",
+            "a case typically lies 20 mm higher than one of the phase before (median of all differences; 95 % interval 17 mm to "
+            "23 mm; n 10 before, 10 after). It is a difference, not its cause.",
         ),
-        (
-            [50.0],
-            [48.0],
-            "After it, values lie typically 2 mm lower than before; too few cases for an interval (n 1 before, 1 after).",
-        ),
-        ([], [48.0], "Before and after cannot be compared: n 0 before, 1 after."),
+        ([50.0], [48.0], "too few cases to say how far it lies from the phase before (n 1 before, 1 after)."),
+        (range(9), range(90), "too few cases to say how far it lies from the phase before (n 9 before, 90 after)."),
+        ([], [48.0], "too few cases to say how far it lies from the phase before (n 0 before, 1 after)."),
     ],
 )
 def test_a_shift_between_phases(before, after, text):
-    assert shift_in_words(shift(before, after), "mm") == text
+    assert shift_in_words(shift(before, after), "mm", **SINCE) == LEAD + text
 
 
 def test_a_shift_that_may_be_none():
-    text = shift_in_words(shift(np.arange(10.0) / 100, np.arange(10.0) / 100 + 0.001), "1")
-    assert "(95 % interval −" in text
-    assert text.endswith("no difference at all is within that.")
+    text = shift_in_words(shift(np.arange(10.0) / 100, np.arange(10.0) / 100 + 0.001), "1", **SINCE)
+    assert "typically lies 0.1 percentage points higher" in text
+    assert "(median of all differences; 95 % interval −" in text
+    assert text.endswith("No difference at all is within that.")
+
+
+def test_no_shift_at_all():
+    text = shift_in_words(shift([1.0] * 20, [1.0] * 20), "count", **SINCE)
+    assert "a case typically has the same value as one of the phase before" in text
+    assert "95 % interval 0 to 0" in text
 
 
 def test_many_points_beyond_the_limits_share_a_sentence():

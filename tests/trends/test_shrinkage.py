@@ -10,8 +10,12 @@ from qi.trends.shrinkage import (
     MEDIAN_ODDS_RATIO,
     between_groups,
     cases_for,
+    cases_needed,
     expected_next,
+    needed_in_words,
+    needed_of_outcome,
     reliability_of_share,
+    reliability_of_variance,
     shrunken,
     spread_of,
     words,
@@ -43,6 +47,19 @@ def test_cases_for_a_reliability():
     assert needed == pytest.approx(119, abs=1)
     assert reliability_of_share(needed, 0.1, tau=TAU) >= 0.7 > reliability_of_share(needed - 1, 0.1, tau=TAU)
     assert reliability_of_share(0, 0.1, tau=TAU) == 0.0
+
+
+@pytest.mark.parametrize("between", [0.001, 0.02, 1.0])
+def test_cases_needed_reach_the_reliability_and_one_fewer_does_not(between):
+    count = cases_needed(0.7, one_case=0.25, between=between)
+    assert reliability_of_variance(0.25 / count, between) >= 0.7
+    assert count == 1 or reliability_of_variance(0.25 / (count - 1), between) < 0.7
+
+
+def test_cases_needed_are_said_and_nothing_is_promised_where_groups_do_not_differ():
+    assert needed_in_words("stations", one_case=0.25, between=0.005).startswith("From about 117 cases on, 70 % or more")
+    assert needed_in_words("stations", one_case=0.25, between=1.0).startswith("From about 1 case on")
+    assert "no number of cases can be named" in needed_in_words("stations", one_case=0.25, between=0.0)
 
 
 def test_eighteen_batters_of_james_and_stein():
@@ -99,3 +116,11 @@ def test_survival_of_a_station_leans_on_other_agencies_and_says_so():
     assert "About 28 % of such a difference" in text
     assert "16 % is to be expected next" in text
     assert "112 agencies" in text
+
+
+def test_cases_a_station_needs_before_its_survival_says_something():
+    """The note, computed: about 119 cases at 10 % survival for a reliability of .7."""
+    text = needed_of_outcome(0.1)
+    assert text.startswith("Where 10 % of all have the outcome, a group needs about 120 cases before 70 %")
+    assert "112 agencies" in text
+    assert needed_of_outcome(0.0) == needed_of_outcome(1.0) == ""

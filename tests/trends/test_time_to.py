@@ -9,11 +9,10 @@ from qi.model.vocabulary import DEVICE_KINDS
 from qi.trends.cohort_columns import COHORT
 from qi.trends.incidence import CENSORED, DONE, NEVER
 from qi.trends.time_to import EPINEPHRINE, FIRST_SHOCK, curves, device, marks_table, times_to
-from tests.trends.cases import case, given, repeated, table
+from tests.trends.cases import case, ended, given, repeated, table
 
 ITD = device("itd")
 COLUMN = "time_to_device_s.itd.first_compression"
-ROSC, TERMINATED = "interval_s.rosc.first_compression_ems", "interval_s.terminated.first_compression_ems"
 STATUS = {DONE: "applied", NEVER: "never", CENSORED: "censored"}
 
 
@@ -78,21 +77,23 @@ def test_first_shock_only_where_the_first_rhythm_was_shockable():
     vf = {"first_rhythm": "VF"}
     cases = table(
         case(**vf, first_shock_s=80.0),
-        case(**vf, **{ROSC: 400.0}),
-        case(**vf, **{TERMINATED: 1500.0}),
-        case(**vf, **{f"{COLUMN}__status": "censored", f"{COLUMN}__low": 250.0}),
-        case(**vf),
+        case(**vf, **ended(400.0, "rosc")),
+        case(**vf, **ended(1500.0)),
+        case(**vf, **ended(250.0, "record end")),
+        case(**vf, **ended(None, "hand-over")),
         case(**vf, **{"interval_s.first_shock.call": 500.0}),
         case(**vf, has_recording=False),
+        case(**vf),
         case(first_rhythm="PEA", first_shock_s=600.0),
         case(first_shock_s=60.0),
     )
     found = codes(cases, FIRST_SHOCK)
     assert found[:4] == [(DONE, 80.0), (NEVER, 400.0), (NEVER, 1500.0), (CENSORED, 250.0)]
     assert found[4][0] == NEVER
-    assert found[5:] == [None] * 4
+    assert found[5:] == [None] * 5
     left_out = curves(cases, FIRST_SHOCK)[0].left_out
     assert left_out == {
+        "when the effort or its record ended is not known": 1,
         "it was done, at a time not known": 1,
         "nothing in the case could have recorded it": 1,
         "first rhythm not shockable": 1,
@@ -103,11 +104,27 @@ def test_first_shock_only_where_the_first_rhythm_was_shockable():
 def test_epinephrine_never_given_needs_a_record_that_could_hold_it():
     cases = table(
         case(time_to_epinephrine_s=300.0, epinephrine_doses=2.0),
-        case(epinephrine_doses=0.0, **{ROSC: 200.0, TERMINATED: 1500.0}),
+        case(epinephrine_doses=0.0, **ended(200.0, "rosc")),
         case(epinephrine_doses=3.0),
         case(),
     )
     assert codes(cases, EPINEPHRINE) == [(DONE, 300.0), (NEVER, 200.0), None, None]
+
+
+@pytest.mark.parametrize("by", ["rosc", "termination", "hand-over", "record end"])
+def test_how_a_case_without_epinephrine_or_shock_counts_has_nothing_to_do_with_the_itd(by):
+    """A record that ends before epinephrine is censored, an effort that does has gone without: with the ITD on, off or unknown."""
+    itds = ({COLUMN: 60.0, f"{COLUMN}__status": "applied"}, {f"{COLUMN}__status": "never", f"{COLUMN}__low": 999.0})
+    itds += ({f"{COLUMN}__status": "censored", f"{COLUMN}__low": 999.0}, {f"{COLUMN}__status": "not recorded"}, {})
+    cases = table(*(case(**one, **ended(240.0, by), first_rhythm="VF", epinephrine_doses=0.0) for one in itds))
+    for asked in (EPINEPHRINE, FIRST_SHOCK):
+        assert codes(cases, asked) == [(CENSORED if by == "record end" else NEVER, 240.0)] * len(itds)
+
+
+def test_a_record_that_ends_at_an_unknown_time_tells_nothing_of_what_was_not_given_in_it():
+    cases = table(case(**ended(None, "record end"), epinephrine_doses=0.0), case(time_to_epinephrine_s=9.0, epinephrine_doses=1.0))
+    assert codes(cases, EPINEPHRINE) == [None, (DONE, 9.0)]
+    assert curves(cases, EPINEPHRINE)[0].left_out == {"when the effort or its record ended is not known": 1}
 
 
 def test_before_and_after_a_change_with_and_without_the_device():

@@ -36,7 +36,7 @@ def main():
     rows = [(sample / RATE_HZ, "peak") for sample in about["RSP_Peaks"]]
     rows += [(sample / RATE_HZ, "trough") for sample in about["RSP_Troughs"]]
     lines = [f"{time:.2f},{kind}" for time, kind in sorted(rows)]
-    (PLACE / "breaths.csv").write_text("\n".join(["time_s,kind", *lines]) + "\n")
+    (PLACE / "breaths.csv").write_text("\n".join(["time_s,kind", *lines]) + "\n", encoding="utf-8")
     ecg = neurokit2.ecg_simulate(duration=60, sampling_rate=250, heart_rate=72, noise=0.02, random_state=8)
     pulse = neurokit2.ppg_simulate(duration=60, sampling_rate=250, heart_rate=72, random_state=9)
     both = np.column_stack([ecg[:15000], pulse[:15000]])[::2]

@@ -3,7 +3,7 @@
 import { Channel } from "./pyramid.js";
 
 const KEPT = 2; // cases in memory; the one untouched longest goes first
-const cases = new Map(); // case key -> {channels, overlay, window}, in order of use
+const cases = new Map(); // case key -> {channels, overlay, window, drawn}, in order of use
 const listeners = new Set();
 
 /** Take in one message of pack.py: header length, JSON header, 16-bit samples. */
@@ -21,26 +21,32 @@ export function accept(bytes) {
   for (const listener of [...listeners]) listener({ kind: "data", case: header.case });
 }
 
-/** The case's channels and overlay, and the window that its close-up last showed; each may still be on its way. */
+/** The case's channels and overlay, the window of its close-up and whether that is drawn; each may still be on its way. */
 export function find(key) {
   return cases.get(key) ?? {};
 }
 
-/** Be told {kind: "data" | "look" | "window", case, …}. Returns the function that ends it. */
+/** Be told {kind: "data" | "look" | "window" | "drawn", case, …}. Returns the function that ends it. */
 export function listen(listener) {
   listeners.add(listener);
   return () => listeners.delete(listener);
 }
 
-/** "look" asks the close-up to move to a window; "window" tells where the close-up is. from is the view that says so. */
+/** "look" asks the close-up to move to a window; "window" tells where the close-up is, "drawn" that it is. from is the view that says so. */
 export function tell(kind, key, window, from) {
   if (kind === "window" && cases.has(key)) cases.get(key).window = window;
+  if (kind === "drawn" && cases.has(key)) cases.get(key).drawn = true;
   for (const listener of [...listeners]) if (listener !== from) listener({ kind, case: key, window });
+}
+
+/** The close-up shows the case no more. */
+export function leave(key) {
+  if (cases.has(key)) cases.get(key).drawn = false;
 }
 
 /** The case, made where it is new, now the last one used; cases beyond the limit are let go. */
 function touch(key) {
-  const held = cases.get(key) ?? { channels: null, overlay: null, window: null };
+  const held = cases.get(key) ?? { channels: null, overlay: null, window: null, drawn: false };
   cases.delete(key);
   cases.set(key, held);
   while (cases.size > KEPT) cases.delete(cases.keys().next().value);

@@ -1,6 +1,6 @@
 // "Close up": the waveforms of a window with the detected events on them; zoom and pan happen here, without the server.
 
-import { tell } from "./cases.js";
+import { leave, tell } from "./cases.js";
 import { Editor } from "./close_up_edit.js";
 import { paintMarks, paintStrip, stripRows } from "./close_up_marks.js";
 import { button, element } from "./element.js";
@@ -65,6 +65,7 @@ export class CloseUp extends Frame {
 
   /** Python asks for another moment or window than before. */
   changed(before) {
+    if (before.case !== this.data.case) leave(before.case);
     this.editor.changed(before);
     this.help.textContent = this.editor.on ? `${HELP} ${this.editor.help}` : HELP;
     if (!this.window || before.case !== this.data.case) return;
@@ -73,6 +74,11 @@ export class CloseUp extends Frame {
     else if (moment != null && moment !== before.moment && (moment < this.window[0] || moment > this.window[1])) {
       this.go(moment - AROUND, moment + AROUND);
     }
+  }
+
+  /** The picture, which waits for this, tells the server. */
+  drawn() {
+    tell("drawn", this.data.case, null, this);
   }
 
   heard(message) {
@@ -168,6 +174,7 @@ export class CloseUp extends Frame {
     clearTimeout(this.listing);
     clearTimeout(this.hinting);
     this.editor.close();
+    leave(this.data.case);
     super.close();
   }
 

@@ -10,7 +10,6 @@ import { clock, elapsed, length, ticks } from "./time.js";
 
 const GAP = 11; // between lanes
 const AXIS = 22;
-const DRAWN_AFTER = 80; // milliseconds
 const AROUND = 10; // seconds shown on either side of a chosen moment
 
 export class Picture extends Frame {
@@ -24,6 +23,7 @@ export class Picture extends Frame {
     this.cursor = null; // moment under the keyboard's cursor
     this.pointer = null;
     this.selecting = null;
+    this.told = null; // the case that the server knows to be on the screen
   }
 
   arrived() {
@@ -35,12 +35,20 @@ export class Picture extends Frame {
     this.listEvents("Events of the case", eventLines(this.overlay, -Infinity, Infinity));
   }
 
-  /** Tell the server, after the close-up has had its turn, that the case is on the screen: charts and tables may follow. */
   drawn() {
-    if (this.data.tellDrawn) setTimeout(() => this.trigger("drawn", this.data.case), DRAWN_AFTER);
+    this.tellDrawn();
+  }
+
+  /** Tell the server, once this and the close-up are on the screen, that charts and tables may follow. */
+  tellDrawn() {
+    const { case: key, tellDrawn: asked } = this.data;
+    if (!asked || this.told === key || this.drawnCase !== key || !find(key).drawn) return;
+    this.told = key;
+    setTimeout(() => this.trigger("drawn", key));
   }
 
   heard(message) {
+    if (message.kind === "drawn") this.tellDrawn();
     if (message.kind !== "window") return;
     this.window = message.window;
     this.requestOver();
