@@ -150,9 +150,11 @@ def test_times_are_those_of_each_case_read_by_itself(table):
             assert told["time_s"][at] == (max(0.0, value) if right == DONE else low) or (right == NEVER and pd.isna(low))
     drug = times_to(table, EPINEPHRINE)
     left_out = drug[drug["code"].isna()]
-    given = table.loc[left_out.index, "epinephrine_doses"] > 0
-    assert (left_out["why"][given] == "it was done, at a time not known").all()
-    assert (left_out["why"][~given] == "nothing in the case could have recorded it").all()
+    doses = table.loc[left_out.index, "epinephrine_doses"]
+    assert (left_out["why"][doses > 0] == "it was done, at a time not known").all()
+    assert (left_out["why"][doses == 0] == "when the effort or its record ended is not known").all()
+    assert (left_out["why"][doses.isna()] == "nothing in the case could have recorded it").all()
+    assert not table.loc[left_out.index, "effort_end"].isin(["termination", "rosc", "hand-over"])[doses == 0].any()
 
 
 def test_words_are_compared_as_words(table):
