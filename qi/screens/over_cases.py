@@ -8,7 +8,7 @@ import streamlit as st
 from qi.desk import over_time
 from qi.desk.over_time import Shown
 from qi.library.library import Library
-from qi.model.words import amount
+from qi.model.words import amount, many
 from qi.screens import pages
 from qi.trends.series import Subject
 
@@ -40,7 +40,11 @@ def show(
 ) -> None:
     """The cases of a point, the newest last; choosing one opens it at the moment that its number comes from."""
     rows = cases[cases["key"].isin(set(keys))]
-    rows = rows[rows[subject.column].notna() | (rows[f"{subject.column}__verdict"].astype("str").fillna("") != "")].tail(MOST)
+    judged = (
+        rows[f"{subject.column}__verdict"].astype("str").isin(["met", "not met"])
+    )  # also one that went without, and has no time
+    without = int((rows[subject.column].isna() & ~judged).sum())
+    rows = rows[rows[subject.column].notna() | judged].tail(MOST)
     st.subheader(f"Cases of {where}", anchor=False)
     if rows.empty:
         st.write("No case has a number for it there.")
@@ -50,7 +54,8 @@ def show(
     missing = int((~rows["key"].isin(held)).sum())
     stand = "stands" if missing == 1 else "stand"
     alone = f" {missing} of them {stand} in the invented agency's table alone: there is no recording to open."
-    st.caption(f"Choose a case to open it at the moment that its number comes from.{alone if missing else ''}")
+    more = f" {many(without, 'more case')} there {'has' if without == 1 else 'have'} no number for it." if without else ""
+    st.caption(f"Choose a case to open it at the moment that its number comes from.{alone if missing else ''}{more}")
     picked = st.dataframe(
         _table(rows, subject, held),
         hide_index=True,

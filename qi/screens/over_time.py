@@ -168,9 +168,10 @@ def _wall(
         alt=f"Small charts by {every}. {words}.",
     )
     over_measure.from_wall(picked, [one.subject for one in made])
+    averaged = " ".join(dict.fromkeys(one.averaged for one in made))
     st.caption(
-        f"A point is a {every}; the line across is the centre. ◆ a run that is unlikely by chance, ■ beyond the limits, ○ left out "
-        f"by a person. Choose a point to open its chart. {charted.by_chance(made)}"
+        f"{averaged} A point is a {every}; the line across is the centre. ◆ a run that is unlikely by chance, ■ beyond the "
+        f"limits, ○ left out by a person. Choose a point to open its chart. {charted.by_chance(made)}"
     )
     if said := limits.without((one.drawn.name, one.subject) for one in made):
         st.caption(said)

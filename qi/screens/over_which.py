@@ -14,7 +14,14 @@ from qi.screens.on_desk import who
 
 SOURCES = {"all": "all", "signed": "signed", "not signed": "machine"}  # as a person chooses, and as the table has it
 EVERY = ("month", "quarter")
-KEPT = ("every", "source", "first", "last", "theme", "part", "sort", "kind", "rules")  # of the page's choices, beside the groups
+DAYS = ("first", "last", "times-since")
+# What a view keeps of the choices of the page and of its parts, beside the groups.
+KEPT = (
+    *DAYS,
+    *("every", "source", "theme", "part", "sort", "kind", "rules"),
+    *("groups-by", "where-by", "bundle", "time-to", "time-from", "times-device"),
+    *("outcome", "outcomes-by", "landmark-factor", "landmark-min", "pauses-least"),
+)
 
 
 def show(shelf: Library, table: pd.DataFrame) -> Which:
@@ -93,7 +100,7 @@ def _open(body: Mapping[str, Any]) -> None:
     """Set the choices as a view has them, before they are drawn again."""
     for key in (*KEPT, *(f"only-{group}" for group in GROUPED)):
         if key in body:
-            st.session_state[key] = date.fromisoformat(body[key]) if key in ("first", "last") else body[key]
+            st.session_state[key] = date.fromisoformat(body[key]) if key in DAYS else body[key]
         else:
             st.session_state.pop(key, None)
     st.query_params.pop("measure", None)

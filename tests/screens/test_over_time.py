@@ -10,6 +10,7 @@ from qi.desk.opened import open_case, review_of
 from qi.desk.over_time import Which
 from qi.desk.plans import plan_of
 from qi.screens import over_measure, over_parts
+from qi.screens.over_bundles import BUNDLES
 from qi.screens.over_data import known_of
 from qi.trends.averages import CASE_MEDIAN, TIME_POOLED
 from qi.trends.baselines import Phase, Plan
@@ -117,6 +118,16 @@ def test_from_a_point_to_its_cases(page, shelf):
     held = rows[rows["recording"] == "to open"]
     assert held["case"].tolist() == ["rv-2031-0112"]
     assert (rows["call"].str.endswith("Jan 2031")).all()
+
+
+def test_the_cases_of_a_point_are_those_it_counts_and_the_others_are_told(page):
+    """Breaths with an advanced airway: fewer than half of a month's cases have the number."""
+    column = "ventilation_rate.advanced_airway"
+    app = choose_point(page(measure=column), CHART.replace(MEASURE, column), curve_number=0, point_index=24)
+    rows = next(frame.value for frame in app.dataframe if "recording" in frame.value.columns)
+    assert 0 < len(rows)
+    assert not rows["value"].str.contains("–|not", regex=True).any()
+    assert "no number for it" in words(app)
 
 
 def test_cases_are_narrowed_and_the_page_says_so(page):
@@ -235,13 +246,27 @@ def test_nothing_is_set_without_a_reason(own):
     assert own.library.plan("compression_fraction|month") is None
 
 
+def test_a_view_keeps_what_was_chosen_within_a_part(own):
+    app = own.opened("over_time", part="Bundles")
+    bundle = next(box for box in app.button_group if box.key == "bundle")
+    other = next(one for one in BUNDLES if one != bundle.value)
+    app = bundle.set_value(other).run()
+    app = next(box for box in app.text_input if box.key == "view-name").input("That bundle").run()
+    next(button for button in app.button if button.key == "view-save").click().run()
+    again = own.opened("over_time")
+    again = next(button for button in again.button if button.label == "That bundle").click().run()
+    assert not again.exception
+    assert next(box for box in again.button_group if box.key == "bundle").value == other
+
+
 def test_a_view_is_saved_opened_and_removed(own):
     app = own.opened("over_time", every="quarter", measure=MEASURE)
     app = next(box for box in app.text_input if box.key == "view-name").input("Pauses by quarter").run()
     app = next(button for button in app.button if button.key == "view-save").click().run()
     (view,) = own.library.views()
     assert (view.name, view.who) == ("Pauses by quarter", "tester")
-    assert view.body == {"every": "quarter", "source": "all", "measure": MEASURE, "sort": "median of cases", "kind": "run"}
+    shown = {"every": "quarter", "source": "all", "measure": MEASURE, "sort": "median of cases", "kind": "run"}
+    assert view.body == shown | {"groups-by": "station"}
     again = own.opened("over_time")
     again = next(button for button in again.button if button.label == "Pauses by quarter").click().run()
     assert again.query_params["measure"] == MEASURE
