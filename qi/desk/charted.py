@@ -15,7 +15,7 @@ from qi.trends import signals as looked_for
 from qi.trends.baselines import NO_PLAN, Plan
 from qi.trends.chart import Chart
 from qi.trends.dates import CASE
-from qi.trends.intervals import COUNTS_BELOW
+from qi.trends.intervals import COUNTS_BELOW, GREY_BELOW
 from qi.trends.periods import Calendar
 from qi.trends.series import (
     IN_TIME,
@@ -153,7 +153,8 @@ class Cell:
             return "–"
         if self.cases < COUNTS_BELOW:
             return f"{many(self.cases, 'case')}: counts only"
-        return f"{'◆ ' if self.charted.signals else ''}{self.charted.short}"
+        few = ", few" if self.cases < GREY_BELOW else ""
+        return f"{'◆ ' if self.charted.signals else ''}n {self.cases:,}{few}: {self.charted.short}"
 
 
 def by_group(

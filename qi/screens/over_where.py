@@ -10,6 +10,7 @@ from qi.library.library import Library
 from qi.model.words import many
 from qi.screens import over_exports
 from qi.screens.over_data import plans_of, subjects_of
+from qi.trends.intervals import COUNTS_BELOW
 from qi.trends.series import View, needed
 
 COLUMNS = tuple(over_time.MAIN)
@@ -37,8 +38,8 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
     if not groups:
         st.info(f"No case says its {GROUPED[by].lower()}.")
         return
-    drawn = [cell for cell in cells if cell.charted is not None and cell.words != "–"]
-    _said(drawn, by)
+    drawn = [cell for cell in cells if cell.charted is not None and cell.cases >= COUNTS_BELOW]
+    _said(drawn)
     table = _table(cells, groups, by)
     picked = st.dataframe(
         table,
@@ -46,8 +47,8 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
         key=f"where-{by}-{every}",
         on_select="rerun",
         selection_mode="single-cell",
-        height=38 + 35 * len(table),
-        column_config={"measure": st.column_config.TextColumn(width="large")},
+        height="content",
+        column_config={"measure": st.column_config.TextColumn(width="medium")},
         alt=f"What the charts of each {by} say, one row a measure",
     )["selection"]["cells"]
     total = int(cases[by].astype("str").nunique())
@@ -61,15 +62,13 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
     _open(picked, cells, groups, by)
 
 
-def _said(cells: list[Cell], by: str) -> None:
-    """How many charts have a signal, and in which groups."""
+def _said(cells: list[Cell]) -> None:
+    """How many charts have a signal; in which groups the table says, and nobody counts who has most."""
     found = [cell for cell in cells if cell.words.startswith("◆")]
     if not found:
         st.write(f"**No signal in {many(len(cells), 'chart')}.** That does not show that nothing changed.")
         return
-    groups = {group: sum(cell.group == group for cell in found) for group in sorted({cell.group for cell in cells})}
-    counts = ", ".join(f"{count} in {GROUPED[by].lower()} {group}" for group, count in groups.items())
-    st.write(f"**Signals in {len(found)} of {many(len(cells), 'chart')}:** {counts}. A signal has no cause in it: look, then ask.")
+    st.write(f"**Signals in {len(found)} of {many(len(cells), 'chart')}.** A signal has no cause in it: look, then ask.")
 
 
 def _table(cells: list[Cell], groups: list[str], by: str) -> pd.DataFrame:

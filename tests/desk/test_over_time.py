@@ -1,6 +1,7 @@
 """The page over time: which table it shows, its cases, its charts; and that it finds what is hidden in the sample agency."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -167,6 +168,8 @@ def test_groups_below_ten_cases_are_counts_only(table, subjects):
     cells, _ = charted.by_group(few, [subjects["compression_fraction"]], View(), "station", most=12)
     assert cells[0].words.endswith("cases: counts only")
     assert "counts only" not in cells[1].words
+    assert f"n {cells[1].cases}: {cells[1].charted.short}" in cells[1].words
+    assert f"n 29, few: {cells[1].charted.short}" in replace(cells[1], cases=29).words
 
 
 def test_what_stands_on_the_page_says_how_often_chance_alone_signals(table, subjects):
