@@ -7,6 +7,7 @@ import json
 import logging
 import re
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -46,6 +47,12 @@ def may_have(person, asked):
     return may(person, asked.act)
 
 
+def alone(asked):
+    """What a coroutine gives, in a thread of its own: in this one a browser's driver may keep a loop running."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(lambda: asyncio.run(asked())).result()
+
+
 class Client:
     """Asks the gate, as a browser at some address that opens the app under some name."""
 
@@ -54,7 +61,7 @@ class Client:
         self.url, self.at = f"https://{host}", at
 
     def get(self, path, headers=None):
-        return asyncio.run(self._get(path, headers or {}))
+        return alone(lambda: self._get(path, headers or {}))
 
     async def _get(self, path, headers):
         transport = httpx.ASGITransport(self.gate, client=(self.at, 1234))
@@ -70,7 +77,7 @@ class Client:
 
         headers = [(b"host", self.url.removeprefix("https://").encode())]
         scope = {"type": "websocket", "path": "/_stcore/stream", "headers": headers, "client": (self.at, 1234)}
-        asyncio.run(self.gate(scope, None, send))
+        alone(lambda: self.gate(scope, None, send))
         return told[0]["type"]
 
 
