@@ -72,7 +72,7 @@ class Early:
 
     Streamlit asks for the scripts of a component only once the page has its data, and their answers may not be kept. They are named
     only after the first of them was given out: the browser would keep in mind that one was not there.
-    References: HTML Living Standard, link type "modulepreload"; RFC 8288 (the Link header).
+    References: HTML Living Standard, link type "modulepreload"; RFC 8288 (the Link header); from memory.
     """
 
     def __init__(self, scripts: Mapping[str, Sequence[str]], *, base: str = "/") -> None:
