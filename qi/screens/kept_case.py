@@ -7,6 +7,7 @@ from qi.screens import on_desk
 
 OF_ONE, OF_SEVERAL = "case", "cases"  # what the address of a page names its case or cases by
 _LAST, _READING, _ON_THE_WALL = "case-of-address", "reading-of-address", "conference-cases"  # keys of the session's memory
+_CHOICE = "case-choice"  # the field of the sidebar
 
 
 def put_back(named_by: str) -> None:
@@ -32,7 +33,7 @@ def put_back(named_by: str) -> None:
     case, reading = st.session_state.get(_READING, ("", ""))
     if reading and case == key:
         st.query_params["reading"] = reading
-    del st.session_state[_LAST]  # the choice in the sidebar takes it for a link that came in, and follows it
+    st.session_state[_CHOICE] = key  # nothing is forgotten for it: a run may be broken off here and begin again without the case
 
 
 def _is_there(key: str) -> bool:

@@ -27,9 +27,9 @@ def show(desk: OnDesk, review: Review) -> None:
         def given(made: Callable[[], bytes], what: str, act: str = "export_identity") -> Given:
             return logged(desk.library, made, what, act=act, case=desk.key)
 
-        left, right = beside(2)
+        places = list(beside(2))
         if may(asking, "export_identity"):
-            with left:
+            with places.pop(0):
                 st.markdown("**With identity**")
                 _file(
                     "Waveforms and events, EDF+",
@@ -49,7 +49,7 @@ def show(desk: OnDesk, review: Review) -> None:
                     f"{name}-fhir.json",
                     "application/fhir+json",
                 )
-        with right:
+        with places.pop(0):  # the first place, where nothing stands in it
             st.markdown("**Without identity**")
             st.caption("A rare event in a small place can still be known again: look at what you share.")
             _file(

@@ -31,6 +31,11 @@ NEVER = {"reviewer": {"People"}, "medical_director": {"People"}, "crew": SEEN["r
 NEVER |= {"administrator": SEEN["reviewer"] - {"Protocol"}}
 WATCH = """window.violations = [];
 addEventListener('securitypolicyviolation', e => violations.push(e.violatedDirective + ' ' + e.blockedURI))"""
+STANDS = """async () => {
+    for (const _ of [1, 2]) await new Promise(requestAnimationFrame)
+    const moves = document.getAnimations().filter(a => a.effect.getComputedTiming().endTime < Infinity)
+    await Promise.allSettled(moves.map(a => a.finished))
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -111,6 +116,11 @@ class Tab:
         self.page.locator(f"button[value=sub-{role}]").click(timeout=60_000)
         self.page.wait_for_selector("[data-testid=stSidebarNav]", timeout=60_000)
 
+    def unfold(self, label):
+        """Open what is folded under a label, and wait until it stands: a click on what still moves can miss it."""
+        self.page.get_by_text(label).click(timeout=120_000)
+        self.page.evaluate(STANDS)
+
     @property
     def text(self):
         return self.page.locator("[data-testid=stMain]").inner_text()
@@ -163,8 +173,11 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
             if one["name"].startswith("_streamlit_user"):
                 assert (one["httpOnly"], one["sameSite"]) == (True, "Lax")
                 assert one["expires"] <= time.time() + 10 * 3600 + 5
-        page.get_by_text("Take the case out as files").click()
-        with page.expect_download(timeout=60_000) as taken, page.expect_response(lambda answer: "/media/" in answer.url) as got:
+        tab.unfold("Take the case out as files")
+        with (
+            page.expect_download(timeout=120_000) as taken,
+            page.expect_response(lambda answer: "/media/" in answer.url, timeout=120_000) as got,
+        ):
             page.get_by_role("button", name="The case, to be shared").click()
         assert taken.value.suggested_filename == "shared-case.zip"
         file = got.value.url
@@ -230,7 +243,7 @@ def test_a_role_taken_away_ends_on_pages_that_stand_open(browser, address, place
     ):
         for tab in (one, two):
             tab.page.goto(f"{address}/walkthrough?case={case}")
-        two.page.get_by_text("Take the case out as files").click(timeout=120_000)
+        two.unfold("Take the case out as files")
         edf = two.page.get_by_role("button", name="Waveforms and events, EDF+")
         with two.page.expect_response(lambda answer: "/media/" in answer.url, timeout=120_000) as got:
             edf.click()

@@ -1,8 +1,10 @@
 """From page to page by Streamlit's list: the case and the reading stay, as the address of the page that is opened says."""
 
+from importlib import import_module
 from pathlib import Path
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from tests.screens.acting import to_page
@@ -66,6 +68,19 @@ def test_the_second_reading_is_still_shown_as_one(another):
     assert any("second reading" in badge.value for badge in app.markdown)
     app = by_the_list(opened("walkthrough", case=another), "walkthrough")
     assert not any("second reading" in badge.value for badge in app.markdown)
+
+
+@pytest.mark.parametrize("over", ["clocks", "walkthrough"])
+def test_a_page_that_was_left_before_it_stood_forgets_nothing(another, over, monkeypatch):
+    """A click in the list of pages breaks the run of the page before off, wherever it is, and the next begins without a case."""
+    app = opened("walkthrough", case=another, reading="2")
+    with monkeypatch.context() as broken_off:
+        broken_off.setattr(import_module(f"qi.screens.{over}"), "show", st.stop)
+        app = by_the_list(app, over)
+    for page in ("protocol", "walkthrough"):
+        app = by_the_list(app, page)
+    assert (asked(app, "case"), asked(app, "reading")) == (another, "2")
+    assert next(box.value for box in app.selectbox if box.label == "Case") == another
 
 
 def test_another_case_chosen_is_the_one_that_stays_and_has_no_second_reading(shelf, another):
