@@ -12,6 +12,7 @@ import pytest
 from qi.desk import samples
 from qi.library.library import Library
 from qi.model.words import amount
+from tests.browser.conftest import fresh
 from tests.browser.served import served
 
 ROOT = Path(__file__).parents[2]
@@ -58,16 +59,16 @@ class Walkthrough:
     """The walkthrough of one case in a fresh tab, with what it complained of and whom it asked."""
 
     def __init__(self, browser, address, query, *, width=1440, scheme="light"):
-        self.context = browser.new_context(viewport={"width": width, "height": 1000}, color_scheme=scheme, reduced_motion="reduce")
+        self.context = fresh(browser, viewport={"width": width, "height": 1000}, color_scheme=scheme)
         self.page = self.context.new_page()
         self.complaints, self.hosts = [], set()
         self.page.on("console", lambda message: message.type == "error" and self._complain(message))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.hosts.add(urlparse(request.url).hostname))
         self.page.goto(f"{address}/walkthrough?{query}")
-        self.page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
-        self.page.wait_for_selector("text=What was read", timeout=60_000)
-        self.page.wait_for_selector("text=quality improvement only", timeout=60_000)  # the last of the page
+        self.page.wait_for_selector(".close-up[data-ready]")
+        self.page.wait_for_selector("text=What was read")
+        self.page.wait_for_selector("text=quality improvement only")  # the last of the page
 
     def _complain(self, message):
         # Streamlit looks for its own two addresses under the page's address first, and then finds them at the root
@@ -123,7 +124,7 @@ def test_choosing_a_measure_says_why(browser, address, keys, printed):
         table.scroll_into_view_if_needed()
         box = table.bounding_box()
         shown.page.mouse.click(box["x"] + 18, box["y"] + 38 + 17)
-        shown.page.wait_for_selector("text=defined by: Wik", timeout=60_000)
+        shown.page.wait_for_selector("text=defined by: Wik")
         assert printed["compression_fraction"]["method"].split(";")[0] in plain(shown.text)
 
 
@@ -141,15 +142,15 @@ def test_a_stretch_selected_on_the_waveform_becomes_a_pause_and_the_measures_fol
         page.mouse.move(box["x"] + 800, box["y"] + 110, steps=6)
         page.mouse.up()
         page.keyboard.up("Shift")
-        page.get_by_role("button", name="Write the correction").click(timeout=60_000)
-        page.wait_for_selector("text=Undo line 1", timeout=60_000)
-        page.wait_for_function("before => !document.body.innerText.includes(before)", arg=_longest(before), timeout=60_000)
+        page.get_by_role("button", name="Write the correction").click()
+        page.wait_for_selector("text=Undo line 1")
+        page.wait_for_function("before => !document.body.innerText.includes(before)", arg=_longest(before))
         (line,) = library.lines(key)
         assert (line.kind, line.body["action"], line.body["subject"]) == ("correction", "add", "pause")
         assert line.body["end_s"] - line.body["start_s"] > 10
         assert line.body["why"]
         page.get_by_role("button", name="Undo line 1").click()
-        page.wait_for_function("before => document.body.innerText.includes(before)", arg=_longest(before), timeout=60_000)
+        page.wait_for_function("before => document.body.innerText.includes(before)", arg=_longest(before))
         assert [one.kind for one in library.lines(key)] == ["correction", "undo"]
         assert shown.complaints == []
 
@@ -168,9 +169,9 @@ def test_keys_write_corrections_one_by_one(browser, address, keys, library):
         plot.scroll_into_view_if_needed()
         plot.click(position={"x": 500, "y": 60})
         page.keyboard.press("s")
-        page.wait_for_selector("text=Undo line 1", timeout=60_000)
+        page.wait_for_selector("text=Undo line 1")
         page.keyboard.press("u")
-        page.wait_for_function("() => !document.body.innerText.includes('Undo line 1')", timeout=60_000)
+        page.wait_for_function("() => !document.body.innerText.includes('Undo line 1')")
         kinds = [(line.kind, line.body.get("subject")) for line in library.lines(key)]
         assert kinds == [("correction", "shock"), ("undo", None)]
 
@@ -178,7 +179,7 @@ def test_keys_write_corrections_one_by_one(browser, address, keys, library):
 def test_next_goes_to_a_pause_and_the_address_says_where(browser, address, keys):
     with Walkthrough(browser, address, f"case={keys[CASE]}") as shown:
         shown.page.get_by_role("button", name="Next").first.click()
-        shown.page.wait_for_function("() => location.search.includes('t=')", timeout=60_000)
+        shown.page.wait_for_function("() => location.search.includes('t=')")
         shown.page.reload()
-        shown.page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
+        shown.page.wait_for_selector(".close-up[data-ready]")
         assert "t=" in shown.page.url

@@ -9,6 +9,7 @@ import pytest
 from qi.desk import samples
 from qi.desk.opened import open_case
 from qi.library.library import Library
+from tests.browser.conftest import fresh
 from tests.browser.served import served
 from tests.browser.test_app import ROOT
 
@@ -38,13 +39,13 @@ class Wall:
     """The page in a fresh tab, with all that came to the browser."""
 
     def __init__(self, browser, address, *, width=1920, scheme="light"):
-        self.context = browser.new_context(viewport={"width": width, "height": 1080}, color_scheme=scheme, reduced_motion="reduce")
+        self.context = fresh(browser, viewport={"width": width, "height": 1080}, color_scheme=scheme)
         self.page = self.context.new_page()
         self.frames, self.hosts = [], set()
         self.page.on("request", lambda request: self.hosts.add(urlparse(request.url).hostname))
         self.page.on("websocket", lambda socket: socket.on("framereceived", self._keep))
         self.page.goto(address)
-        self.page.wait_for_selector(".for-a-room img, [data-testid=stAlert]", timeout=60_000)
+        self.page.wait_for_selector(".for-a-room img, [data-testid=stAlert]")
 
     def _keep(self, frame):
         self.frames.append(frame if isinstance(frame, str) else frame.decode("utf-8", errors="replace"))
@@ -54,7 +55,7 @@ class Wall:
         for part, head in zip(PARTS, ("What happened", "The main measures", "Pauses by cause", "To talk about"), strict=True):
             self.page.get_by_role("button", name=part, exact=True).click()
             wanted = f".for-a-room h3:has-text('{head}')" if part != "Words" else ".for-a-room p"
-            self.page.wait_for_selector(wanted, timeout=60_000)
+            self.page.wait_for_selector(wanted)
 
     @property
     def came(self):
@@ -92,7 +93,7 @@ def test_nothing_that_came_to_the_browser_names_a_case(browser, wall):
         assert "minutes from the first compression" in came
         for entry in entries:
             assert not [one for one in names_of(library, entry) if one.casefold() in came.casefold()]
-        shown.page.locator("[data-testid=stMain]").get_by_text(BANNER).first.wait_for(timeout=60_000)
+        shown.page.locator("[data-testid=stMain]").get_by_text(BANNER).first.wait_for()
         assert shown.hosts == {"127.0.0.1"}
 
 
@@ -115,12 +116,12 @@ def test_nothing_is_left_of_the_page_before_and_the_sidebar_goes_away(browser, w
     address, library = wall
     entry = numbered(library, 1)[0]
     with Wall(browser, f"{address}/conference?cases={entry.key}") as shown:
-        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached", timeout=60_000)
+        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached")
         shown.page.goto(f"{address}/walkthrough?case={entry.key}")
-        shown.page.get_by_text("Show masked, for teaching").click(timeout=60_000)
-        shown.page.wait_for_selector(".for-a-room img", timeout=60_000)
-        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached", timeout=60_000)
-        shown.page.wait_for_function(f"!document.documentElement.innerHTML.includes('{entry.case_id}')", timeout=60_000)
+        shown.page.get_by_text("Show masked, for teaching").click()
+        shown.page.wait_for_selector(".for-a-room img")
+        shown.page.wait_for_selector("[data-testid=stSidebar][data-collapsed=true]", state="attached")
+        shown.page.wait_for_function(f"!document.documentElement.innerHTML.includes('{entry.case_id}')")
         left = shown.page.content()
         assert not [one for one in names_of(library, entry) if one.casefold() in left.casefold()]
         assert shown.page.url.endswith(f"/conference?cases={entry.key}")

@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 from qi.desk import samples
 from qi.library.library import Library
 from qi.screens import waveform
-from tests.browser.conftest import PATIENCE_MS
+from tests.browser.conftest import fresh
 from tests.browser.served import served
 
 ROOT = Path(__file__).parents[2]
@@ -43,8 +43,7 @@ def app(tmp_path_factory):
 
 @pytest.fixture
 def tabs(browser):
-    with browser.new_context(viewport={"width": 1440, "height": 1000}, reduced_motion="reduce") as context:
-        context.set_default_timeout(PATIENCE_MS)
+    with fresh(browser, viewport={"width": 1440, "height": 1000}) as context:
         yield context
 
 

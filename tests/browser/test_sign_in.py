@@ -14,6 +14,7 @@ from streamlit.web.server.starlette.starlette_app_utils import create_signed_val
 from qi.desk.bring_in import bring_in
 from qi.library.library import Library
 from qi.model.errors import QiError
+from tests.browser.conftest import fresh
 from tests.browser.served import running, served
 from tests.screens.test_roles import PEOPLE
 
@@ -92,7 +93,7 @@ class Tab:
     """A fresh browser with one tab, what it complained of, and whom it asked."""
 
     def __init__(self, browser, cookies=()):
-        self.context = browser.new_context(viewport={"width": 1440, "height": 1000}, reduced_motion="reduce")
+        self.context = fresh(browser, viewport={"width": 1440, "height": 1000})
         self.context.add_cookies(list(cookies))
         self.context.add_init_script(WATCH)
         self.context.route(lambda url: urlparse(url).hostname != "127.0.0.1", lambda route: route.abort())  # the provider asks
@@ -112,13 +113,13 @@ class Tab:
     def sign_in(self, url, role):
         """Open an address, sign in at the provider, and come back."""
         self.page.goto(url)
-        self.page.get_by_role("button", name="Sign in").click(timeout=60_000)
-        self.page.locator(f"button[value=sub-{role}]").click(timeout=60_000)
-        self.page.wait_for_selector("[data-testid=stSidebarNav]", timeout=60_000)
+        self.page.get_by_role("button", name="Sign in").click()
+        self.page.locator(f"button[value=sub-{role}]").click()
+        self.page.wait_for_selector("[data-testid=stSidebarNav]")
 
     def unfold(self, label):
         """Open what is folded under a label, and wait until it stands: a click on what still moves can miss it."""
-        self.page.get_by_text(label).click(timeout=120_000)
+        self.page.get_by_text(label).click()
         self.page.evaluate(STANDS)
 
     @property
@@ -152,10 +153,10 @@ def test_each_role_signs_in_and_sees_its_pages(browser, address, case, role):
         shown = {name.strip().splitlines()[-1] for name in shown}
         assert SEEN[role] <= shown
         assert not NEVER[role] & shown
-        tab.page.get_by_text(PEOPLE[role][1]).first.wait_for(timeout=60_000)
+        tab.page.get_by_text(PEOPLE[role][1]).first.wait_for()
         if role != "medical_director":
             tab.page.goto(f"{address}/walkthrough?case={case}")
-            tab.page.get_by_role("heading", name="Not for this account").wait_for(timeout=60_000)
+            tab.page.get_by_role("heading", name="Not for this account").wait_for()
             assert "rv-2031-0107" not in tab.text
 
 
@@ -164,9 +165,9 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
     with Tab(browser) as tab:
         page = tab.page
         tab.sign_in(f"{address}/walkthrough?case={case}", "reviewer")
-        page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
-        page.wait_for_selector("text=What was read", timeout=60_000)
-        page.wait_for_selector(".js-plotly-plot", timeout=60_000)
+        page.wait_for_selector(".close-up[data-ready]")
+        page.wait_for_selector("text=What was read")
+        page.wait_for_selector(".js-plotly-plot")
         assert "rv-2031-0107" in tab.text
         assert f"case={case}" in page.url
         for one in tab.context.cookies():
@@ -175,8 +176,8 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
                 assert one["expires"] <= time.time() + 10 * 3600 + 5
         tab.unfold("Take the case out as files")
         with (
-            page.expect_download(timeout=120_000) as taken,
-            page.expect_response(lambda answer: "/media/" in answer.url, timeout=120_000) as got,
+            page.expect_download() as taken,
+            page.expect_response(lambda answer: "/media/" in answer.url) as got,
         ):
             page.get_by_role("button", name="The case, to be shared").click()
         assert taken.value.suggested_filename == "shared-case.zip"
@@ -188,10 +189,10 @@ def test_a_reviewer_s_way_in_work_and_way_out(browser, address, provider, case):
         ours, theirs = urlparse(address).netloc, urlparse(provider).netloc
         assert {to for by, to in tab.asked if by == ours} <= {ours, theirs, ""}
         page.get_by_role("button", name="Sign out").click()
-        page.wait_for_function("() => !document.querySelector('[data-testid=stSidebarNav]')", timeout=60_000)
+        page.wait_for_function("() => !document.querySelector('[data-testid=stSidebarNav]')")
         assert not [one for one in tab.context.cookies() if one["name"].startswith("_streamlit_user")]
         page.goto(f"{address}/walkthrough?case={case}")
-        page.get_by_role("button", name="Sign in").wait_for(timeout=60_000)
+        page.get_by_role("button", name="Sign in").wait_for()
         assert "rv-2031-0107" not in tab.text
 
 
@@ -199,10 +200,10 @@ def test_a_sign_in_that_has_ended_is_signed_out(browser, address, case):
     kept = {"name": NAME, "domain": "127.0.0.1", "path": "/", "httpOnly": True, "sameSite": "Lax"}
     with Tab(browser, [kept | {"value": cookie(address, "reviewer", 9.5)}]) as tab:
         tab.page.goto(address)
-        tab.page.get_by_role("heading", name="Worklist").wait_for(timeout=60_000)
+        tab.page.get_by_role("heading", name="Worklist").wait_for()
     with Tab(browser, [kept | {"value": cookie(address, "reviewer", 10.5)}]) as tab:
         tab.page.goto(f"{address}/walkthrough?case={case}")
-        tab.page.wait_for_url(lambda url: "/walkthrough" not in url, timeout=60_000)
+        tab.page.wait_for_url(lambda url: "/walkthrough" not in url)
         assert not [one for one in tab.context.cookies() if one["name"] == NAME]
 
 
@@ -245,11 +246,11 @@ def test_a_role_taken_away_ends_on_pages_that_stand_open(browser, address, place
             tab.page.goto(f"{address}/walkthrough?case={case}")
         two.unfold("Take the case out as files")
         edf = two.page.get_by_role("button", name="Waveforms and events, EDF+")
-        with two.page.expect_response(lambda answer: "/media/" in answer.url, timeout=120_000) as got:
+        with two.page.expect_response(lambda answer: "/media/" in answer.url) as got:
             edf.click()
         assert asked(got.value.url, director) == 200
         field = one.page.get_by_label("What was seen, and what would help next time")
-        field.wait_for(timeout=120_000)
+        field.wait_for()
         lines, exported = library.lines(case), library.log_count(did="exported")
         try:
             instead(library, "reviewer")
@@ -257,7 +258,7 @@ def test_a_role_taken_away_ends_on_pages_that_stand_open(browser, address, place
             one.page.get_by_role("button", name="Write the finding").click()
             one.page.get_by_role("heading", name="No role here").or_(
                 one.page.get_by_role("heading", name="Not for this account")
-            ).wait_for(timeout=120_000)
+            ).wait_for()
             assert library.lines(case) == lines
             instead(library, "medical_director", "crew")
             assert asked(got.value.url, director) == 403

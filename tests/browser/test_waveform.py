@@ -8,6 +8,7 @@ from urllib.parse import urlparse
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from tests.browser.conftest import fresh
 from tests.browser.served import served
 
 playwright = pytest.importorskip("playwright.sync_api")
@@ -37,9 +38,7 @@ class Page:
     """The demonstration page with what it complained of and whom it asked."""
 
     def __init__(self, browser, address, *, width=1440, scheme="light", ratio=1):
-        self.context = browser.new_context(
-            viewport={"width": width, "height": 1500}, color_scheme=scheme, device_scale_factor=ratio, reduced_motion="reduce"
-        )
+        self.context = fresh(browser, viewport={"width": width, "height": 1500}, color_scheme=scheme, device_scale_factor=ratio)
         self.context.route(f"{address}/", self.with_policy)
         self.page = self.context.new_page()
         self.complaints, self.asked = [], []
@@ -47,8 +46,8 @@ class Page:
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.goto(address)
-        self.page.wait_for_selector(".picture[data-ready]", timeout=60_000)
-        self.page.wait_for_selector(".close-up[data-ready]", timeout=60_000)
+        self.page.wait_for_selector(".picture[data-ready]")
+        self.page.wait_for_selector(".close-up[data-ready]")
 
     @staticmethod
     def with_policy(route):
