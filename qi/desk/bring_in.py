@@ -12,7 +12,7 @@ from qi.desk.cohort import Newcomers
 from qi.intake.folder import read_case
 from qi.intake.header import NAME as HEADER
 from qi.intake.header import Given, read_header
-from qi.intake.look_over import case_folders, fingerprint
+from qi.intake.look_over import case_folders, fingerprint, passed_over
 from qi.intake.map_form import Map
 from qi.judge.concern import concern
 from qi.library.cases import Match
@@ -23,6 +23,7 @@ from qi.model.errors import QiError, UnreadableFile
 from qi.model.review import Review
 
 APART = timedelta(days=1)  # files of one number that begin further apart are two calls (our default, no source)
+UNKNOWN = "nothing here knows its files; looked into under Bring in, a map can be made for a table"
 UNSAID = "-"  # stands for the number of a case whose header gives none
 
 
@@ -198,12 +199,13 @@ def bring_in_all(
 
 
 def _cases(places: Sequence[Path], maps: Sequence[Map]) -> tuple[list[Path], list[BroughtIn]]:
-    """Every case of several places once, and the places in which none can be looked for."""
+    """Every case of several places once, and the places in which none can be looked for or whose files nothing here knows."""
     cases: dict[Path, None] = {}
     refused = []
     for place in places:
         try:
             cases |= dict.fromkeys([place] if place.is_file() else case_folders(place, maps))
+            refused += [BroughtIn(folder, "refused", UNKNOWN) for folder in passed_over(place, maps)]
         except QiError as error:
             refused.append(BroughtIn(place, "refused", str(error)))
     return list(cases), refused

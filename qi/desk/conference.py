@@ -16,7 +16,7 @@ from qi.exports.masking import OLDEST_YEARS, without_identity
 from qi.exports.private_words import Private
 from qi.feedback.discussion import questions
 from qi.feedback.said import Said
-from qi.feedback.story import story
+from qi.feedback.story import of_the_rest, story
 from qi.model.case import Facts
 from qi.model.review import Definition, Judged, Protocol, Review
 
@@ -61,7 +61,8 @@ def taught(review: Review) -> Taught:
     masked = without_identity(review, id_=_ID).review
     shown = replace(masked, protocol=_definitions(masked.protocol, review.protocol.definitions))
     private = Private(review)
-    said = [private.without(one.text) for one in story(shown)]
+    told = [*story(shown), of_the_rest(review)]  # what is shown has no notes: they name files
+    said = [private.without(one.text) for one in told if one is not None]
     asked = tuple(one for one in questions(shown) if private.without(one.text) is not None)
     return Taught(shown, patient(shown.case.facts), tuple(one for one in said if one is not None), asked)
 

@@ -10,6 +10,7 @@ from typing import Any
 from qi.feedback.debrief import questions
 from qi.feedback.gains import METHOD, gains, work_on
 from qi.feedback.said import Said, age_words, found, seconds_of, sentence, value_of, why_not
+from qi.feedback.story import of_the_rest
 from qi.feedback.three_errors import NAMES, three_errors
 from qi.feedback.went_well import went_well
 from qi.model.cautions import LONG, SHORT
@@ -161,6 +162,8 @@ def _not_measured(review: Review) -> tuple[Said, ...]:
         lost = (1.0 - coverage) * review.findings.arrest.seconds
         text = f"{seconds_of(lost)} of the arrest were not recorded, so numbers may lie a little to either side"
         told.append(sentence(f"not_measured.{len(told) + 1}", text, fraction))
+    if (unread := of_the_rest(review)) is not None:
+        told.append(sentence(f"not_measured.{len(told) + 1}", unread.text, fraction))
     labels = [review.of(id_).label for id_ in wanted]
     return tuple(told) or (Said("not_measured.1", f"Of these nothing is missing: {', '.join(labels)}.", tuple(wanted)),)
 

@@ -30,8 +30,16 @@ def story(review: Review) -> list[Sentence]:
         _seal,
         _device,
         _clocks,
+        of_the_rest,
     )
     return [sentence for part in parts if (sentence := part(review)) is not None]
+
+
+def of_the_rest(review: Review) -> Sentence | None:
+    """That something of the case could not be read, and what that means for its numbers; None where all was read."""
+    if not review.unread:
+        return None
+    return Sentence("Not all of this case could be read: every number is of what could.", ("compression_fraction",))
 
 
 def _value(judged: Judged) -> str:

@@ -208,7 +208,7 @@ def _missing(layout: Layout) -> Iterator[tuple[str, str]]:
     if layout.stated >= 0 and layout.records < layout.stated:
         lost = layout.stated - layout.records
         there = f"cut short: {layout.records} of {layout.stated} records are whole"
-        yield "warning", f"{there}; {lost} records ({lost * layout.record_s:g} s) are missing"
+        yield "error", f"{there}; {lost} records ({lost * layout.record_s:g} s) are missing"
     elif layout.stated >= 0 and layout.records > layout.stated:
         yield "warning", f"holds {layout.records} records where its header states {layout.stated}; all are read"
     elif layout.stated < 0:

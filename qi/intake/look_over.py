@@ -16,6 +16,7 @@ from qi.model.words import clock
 
 # How deep case folders may lie, and how many folders are looked into (our default, no source).
 DEEPEST, MOST_FOLDERS = 20, 100_000
+EXPORTED = (".bdf", ".csv", ".edf", ".hea", ".parquet", ".tsv", ".xml")  # how names of monitor exports and records end
 NOT_CASES = ("protocols", "maps")
 COHORT_TABLE = "cohort.json"  # a folder that holds it is a table of many cases (qi.trends.cohort_store), and no case
 
@@ -169,11 +170,32 @@ def case_folders(path: Path, maps: Sequence[Map] = ()) -> list[Path]:
     not followed.
     Raises: UnreadableFile where path does not exist or is a link, lies deeper than DEEPEST, or holds more than MOST_FOLDERS.
     """
+    if not path.is_symlink() and path.is_file():
+        return [path] if is_known(path, maps) else []
+    return sorted(folder for folder, entries in _folders(path) if _is_case(folder, entries, maps))
+
+
+def passed_over(path: Path, maps: Sequence[Map] = ()) -> list[Path]:
+    """Find the folders that are no case though files of an export, by their names, lie in them: nothing here knows what they hold.
+
+    Parameters, Raises: see case_folders.
+    Returns: the folders, in order of their path.
+    """
+    if not path.is_symlink() and path.is_file():
+        return []
+    found = []
+    for folder, entries in _folders(path):
+        looks = any(entry.suffix.lower() in EXPORTED and entry.is_file() and not entry.is_symlink() for entry in entries)
+        if looks and not _is_case(folder, entries, maps):
+            found.append(folder)
+    return sorted(found)
+
+
+def _folders(path: Path) -> Iterator[tuple[Path, list[Path]]]:
+    """Each folder in which a case may lie, with what lies in it."""
     if path.is_symlink() or not path.exists():
         raise UnreadableFile(path, "is a symbolic link: refused" if path.is_symlink() else "does not exist; give a folder")
-    if path.is_file():
-        return [path] if is_known(path, maps) else []
-    found, waiting, seen = [], [(path, 0)], 0
+    waiting, seen = [(path, 0)], 0
     while waiting:
         folder, depth = waiting.pop()
         seen += 1
@@ -186,11 +208,9 @@ def case_folders(path: Path, maps: Sequence[Map] = ()) -> list[Path]:
             continue
         if any(entry.name == COHORT_TABLE for entry in entries):
             continue
-        if _is_case(folder, entries, maps):
-            found.append(folder)
+        yield folder, entries
         inner = [entry for entry in entries if entry.is_dir() and not entry.is_symlink()]
         waiting += [(entry, depth + 1) for entry in inner if not entry.name.startswith(".") and entry.name not in NOT_CASES]
-    return sorted(found)
 
 
 def _is_case(folder: Path, entries: Iterable[Path], maps: Sequence[Map]) -> bool:

@@ -71,8 +71,8 @@ def _unsure(review: Review) -> Sequence[str]:
     said = []
     if not found.compressions_known:
         said.append("no sensor saw compressions")
-    if unreadable := sorted({note.where for note in review.notes if note.level == "error"}):
-        said.append(f"could not be read whole: {', '.join(unreadable[:2])}")
+    if review.unread:
+        said.append(f"could not be read whole: {', '.join(review.unread[:2])}")
     if unplaced := [clock.name for clock in review.case.clocks.values() if not clock.placed]:
         said.append(f"a clock is not lined up: {', '.join(unplaced[:2])}")
     if len(found.disagreements):

@@ -106,6 +106,11 @@ class Review:
     notes: tuple[Note, ...]
     corrections: tuple[Correction, ...] = ()
 
+    @property
+    def unread(self) -> tuple[str, ...]:
+        """The files and places of which something could not be read, each once."""
+        return tuple(sorted({note.where for note in self.notes if note.level == "error"}))
+
     def all_of(self, id_: str) -> list[Judged]:
         """Every answer of one measure, in its order."""
         return [number for number in self.numbers if number.id == id_]

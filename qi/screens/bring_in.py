@@ -12,7 +12,7 @@ from qi.desk import agencies, inbox
 from qi.desk import bring_in as bringing
 from qi.desk.bring_in import BroughtIn
 from qi.intake.header import Given, zone_named
-from qi.intake.look_over import FileReport, case_folders, look_over
+from qi.intake.look_over import FileReport, case_folders, look_over, passed_over
 from qi.library.library import Library
 from qi.model.errors import QiError
 from qi.screens import case_choice, cautions, mapping, outcomes, pages
@@ -126,28 +126,41 @@ def _folder(shelf: Library, agency: str, zone: str, maps: Sequence[agencies.Map]
         place = _named(shelf)
         if place is None:
             return
-        cases = case_folders(place, maps)
+        cases, others = case_folders(place, maps), passed_over(place, maps)
     except QiError as error:
         st.error(str(error))
         return
-    if not cases:
+    if not cases and others in ([], [place]):
         st.info("No case was found there: a case is a folder with a monitor export or a care record in it.")
         _look(shelf, agency, place, maps)
         return
-    if len(cases) == 1:
+    if len(cases) == 1 and not others:
         _look(shelf, agency, cases[0], maps)
         _joins(shelf, cases[0], agency, Given(None, zone or None))
     else:
-        st.write(f"{len(cases)} case folders were found.")
-        names = [str(case.relative_to(place)) if case != place else case.name for case in cases[:LISTED]]
-        st.dataframe(pd.DataFrame({"case folder": names}), hide_index=True, height=min(248, 38 + 35 * len(names)), key="found")
+        count = len(cases)
+        st.write(f"{count or 'No'} case folder{' was' if count == 1 else 's were'} found{_but(others)}.")
+        listed = [*others, *cases][:LISTED]
+        names = [str(folder.relative_to(place)) if folder != place else folder.name for folder in listed]
+        known = ["not known" if folder in others else "a case" for folder in listed]
+        table = pd.DataFrame({"folder": names, "is": known})
+        st.dataframe(table, hide_index=True, height=min(248, 38 + 35 * len(names)), key="found")
         one = st.selectbox("Look into one of them", ["", *names], key="look-into", format_func=lambda name: name or "choose …")
         if one:
             _look(shelf, agency, place / one if (place / one).exists() else place, maps)
     label = "Bring this case in" if len(cases) == 1 else f"Bring in {len(cases)} cases"
-    if st.button(label, type="primary", key="bring-folder"):
+    if cases and st.button(label, type="primary", key="bring-folder"):
         _remember(_all(shelf, cases, agency, zone))
         st.rerun()
+
+
+def _but(others: Sequence[Path]) -> str:
+    """How many folders nothing here knows, as the end of a sentence; empty where there is none."""
+    count = len(others)
+    if not count:
+        return ""
+    holds = "folder holds" if count == 1 else "folders hold"
+    return f"; {count} more {holds} files that nothing here knows: look into one, a table can be mapped"
 
 
 def _named(shelf: Library) -> Path | None:

@@ -151,6 +151,9 @@ def _facts(desk: OnDesk) -> list[str]:
 
 
 def _in_words(review: Review) -> None:
+    if review.unread and may(person(), "bring_in"):  # names of files may say more than a crew is to read
+        some, more = ", ".join(review.unread[:3]), len(review.unread) - 3
+        st.warning(f"Could not be read whole: {some}{f' and {more} more' if more > 0 else ''}. Why stands under “What was read”.")
     st.subheader("In words", anchor=False)
     st.write(" ".join(sentence.text for sentence in story(review)))
     for question in review.findings.course.questions:

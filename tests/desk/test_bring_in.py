@@ -201,7 +201,9 @@ def mapped(library, path):
 def test_a_folder_of_folders_that_only_a_map_knows_comes_in(library, tmp_path):
     for day in (25, 26):
         table(tmp_path / "nights" / f"call-{day}" / "export.csv", f"2031-04-{day} 22:14:05")
-    assert list(bring_in_all(library, [tmp_path / "nights"], who="tester", agency=AGENCY)) == []
+    told = [(one.how, one.path.name) for _, one in bring_in_all(library, [tmp_path / "nights"], who="tester", agency=AGENCY)]
+    assert told == [("refused", "call-25"), ("refused", "call-26")]
+    assert cases(library) == []
     mapped(library, tmp_path / "nights" / "call-25" / "export.csv")
     told = [one.how for _, one in bring_in_all(library, [tmp_path / "nights"], who="tester", agency=AGENCY)]
     assert told == ["new", "new"]

@@ -1,12 +1,16 @@
 """A case in words: what is said follows from the measures it names, and what is not known is said to be so."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from qi import pipeline
+from qi.desk import conference
+from qi.feedback.sheet import sheet
 from qi.feedback.story import story
+from qi.judge.concern import concern
 from qi.model.words import amount
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
@@ -70,3 +74,17 @@ def test_flow_tells_volume_and_leak(tmp_path):
     assert breaths["inspired_ml"].median() == pytest.approx(500, rel=0.05)
     assert breaths["leak"].median() == pytest.approx(0.3, abs=0.05)
     assert "leaked" in text(review)
+
+
+def test_a_recording_that_was_cut_short_is_said_wherever_the_case_is_told(tmp_path):
+    """Nine tenths of the recording are gone: whoever reads the numbers reads that they are of the rest."""
+    whole = SAMPLES / "rv-2031-0107"
+    shutil.copytree(whole, tmp_path / "cut")
+    (tmp_path / "cut" / "monitor.edf").write_bytes((whole / "monitor.edf").read_bytes()[:200_000])
+    cut, told = pipeline.measure_case(tmp_path / "cut"), "Not all of this case could be read"
+    assert cut.unread == ("monitor.edf",)
+    assert told in text(cut)
+    assert "could not be read whole: monitor.edf" in concern(cut).words
+    assert any(told in sentence for sentence in conference.taught(cut).sentences)
+    assert any(told in one.text for one in sheet(cut).not_measured)
+    assert told not in text(pipeline.measure_case(whole))

@@ -98,6 +98,7 @@ def test_cut_in_its_data_reads_to_the_last_whole_record(tmp_path):
     (part,) = edf.read(path, ABOUT)
     assert part.signals[0].recorded.pairs() == [(0, 6)]
     assert "6 of 10 records are whole; 4 records (4 s) are missing" in told(part.notes)
+    assert [note.level for note in part.notes if "missing" in note.text] == ["error"]
     assert "33 bytes of an unfinished record" in told(part.notes)
 
 

@@ -10,7 +10,7 @@ import pytest
 from qi.intake import look_over as overview
 from qi.intake.folder import read_case
 from qi.intake.header import Given
-from qi.intake.look_over import FileReport, case_folders, fingerprint, look_over
+from qi.intake.look_over import FileReport, case_folders, fingerprint, look_over, passed_over
 from qi.intake.map_form import Map, TimeFormat
 from qi.intake.meanings import Column, Word
 from qi.model.errors import UnreadableFile
@@ -165,6 +165,18 @@ def test_case_folders_at_any_depth(tmp_path):
     tree(tmp_path, "no/readme.md", "no/x.answers.json", "only/content counts.txt", ".hidden/m.csv", "protocols/m.csv", "maps/m.csv")
     tree(tmp_path, "header/case.toml", text='id = "x"\n')
     assert inside(tmp_path) == ["2031/04/a", "2031/04/b", "2031/c/deep/er", "header", "only", "top", "top/within"]
+
+
+def test_folders_whose_files_nobody_knows_are_named(tmp_path):
+    """Not those of a case, nor such as hold no file that could be an export."""
+    tree(tmp_path, "a/m.csv", "b/readme.md", "protocols/x.csv", ".hidden/x.csv")
+    tree(tmp_path, "a/odd.csv", "c/x.CSV", "deep/er/d.xml", text="foo,bar\n1,2\n")
+    tree(tmp_path, "empty/monitor.edf", text="")
+    assert [path.relative_to(tmp_path).as_posix() for path in passed_over(tmp_path)] == ["c", "deep/er", "empty"]
+    assert passed_over(tmp_path / "c" / "x.CSV") == []
+    tree(tmp_path, "by-map/x.csv", text=ODD)
+    assert tmp_path / "by-map" in passed_over(tmp_path)
+    assert tmp_path / "by-map" not in passed_over(tmp_path, [ODD_MAP])
 
 
 def test_a_file_that_only_a_map_knows_makes_a_case(tmp_path):

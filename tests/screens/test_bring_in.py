@@ -147,6 +147,24 @@ def test_one_of_several_folders_is_looked_into(empty, tmp_path):
     assert table["what became of it"].tolist() == ["brought in", "brought in"]
 
 
+def test_folders_that_nothing_here_knows_are_named_and_can_be_looked_into(empty, tmp_path):
+    night = tmp_path / "night"
+    for name in ("odd-1", "odd-2"):
+        (night / name).mkdir(parents=True)
+        (night / name / "export.csv").write_text("foo,bar\n1,2\n", encoding="utf-8")
+    app = folder(empty.opened("bring_in"), night)
+    assert "No case folders were found; 2 more folders hold files that nothing here knows" in words(app)
+    assert "bring-folder" not in [button.key for button in app.button]
+    shutil.copytree(SAMPLES / "rv-2031-0131", night / "rv-2031-0131")
+    app.run()
+    assert "1 case folder was found; 2 more folders hold" in words(app)
+    app.selectbox(key="look-into").select("odd-2").run()
+    assert "export.csv" in reports(app).index
+    app.button(key="bring-folder").click().run()
+    assert "1 brought in" in words(app)
+    assert not app.exception
+
+
 def test_a_place_that_cannot_be_looked_into_is_said_and_the_page_goes_on(empty, tmp_path):
     (tmp_path / "link").symlink_to(SAMPLES / "rv-2031-0107")
     app = folder(empty.opened("bring_in"), tmp_path / "link")
