@@ -53,8 +53,7 @@ def in_short(chart: Chart, found: Sequence[Signal]) -> str:
         first = chart.points["label"].iloc[one.first]
         return f"{one.count} in a row {where} since {first}" if one.ongoing else f"{one.count} in a row {where} from {first}"
     if crossings := next((one for one in found if one.rule == FEW_CROSSINGS), None):
-        times = {0: "never", 1: "once", 2: "twice"}.get(crossings.count or 0, f"only {crossings.count} times")
-        return f"crosses the {chart.centre_name} {times}"
+        return _crosses(chart, crossings)
     last = found[-1]
     side = {True: "above the upper limit", False: "below the lower limit", None: last.rule}[last.above]
     return f"{side} in {chart.points['label'].iloc[last.last]}" if last.rule == BEYOND_LIMITS else last.rule
@@ -131,12 +130,18 @@ def _run(chart: Chart, signal: Signal) -> str:
 
 
 def _crossings(chart: Chart, signal: Signal) -> str:
-    times = {0: "never", 1: "once", 2: "twice"}.get(signal.count or 0, f"{signal.count} times")
     return (
-        f"from {_when(chart, signal.first)} to {_when(chart, signal.last)} the line crosses the {chart.centre_name} only {times}: "
+        f"from {_when(chart, signal.first)} to {_when(chart, signal.last)} the line {_crosses(chart, signal)}: "
         f"unlikely by chance. Among {signal.of} useful points {signal.allowed} or more are no signal; so few come about in "
         f"{_percent(signal.chance)} of series in which nothing changes."
     )
+
+
+def _crosses(chart: Chart, signal: Signal) -> str:
+    if not signal.count:
+        return f"never crosses the {chart.centre_name}"
+    times = {1: "once", 2: "twice"}.get(signal.count, f"{signal.count} times")
+    return f"crosses the {chart.centre_name} only {times}"
 
 
 def _beyond(chart: Chart, signal: Signal) -> str:

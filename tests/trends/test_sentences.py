@@ -13,7 +13,7 @@ from qi.trends.proportions import p_chart
 from qi.trends.rare_events import g_chart
 from qi.trends.run_chart import run_chart
 from qi.trends.sentences import in_short, in_words, shift_in_words
-from qi.trends.signals import signals
+from qi.trends.signals import FEW_CROSSINGS, signals
 from tests.trends.spc import points
 
 CAUSAL = re.compile(r"\b(because|due to|caused|thanks to|led to|improved|worse|better|effect|result of)\b")
@@ -43,6 +43,17 @@ def test_a_run_that_ended_in_a_phase_of_its_own():
 def test_few_crossings_are_counted_in_words():
     text = said(run_chart(points([1.0] * 6 + [2.0] * 6), unit="mm", every="month"))[0]
     assert text.startswith("From January 2029 to December 2029 the line crosses the median only once: unlikely by chance.")
+
+
+def test_a_line_that_never_crosses_its_median_is_told_so():
+    """The year of the baseline lies on the centre, the year after it above."""
+    plan = Plan((Baseline("2029-12-31", "first year"),))
+    chart = run_chart(points([2.0] * 12 + [3.0] * 12), plan, unit="mm", every="month")
+    text = next(one for one in said(chart) if "cross" in one)
+    assert text.startswith("From January 2030 to December 2030 the line never crosses the median: unlikely by chance.")
+    alone = [signal for signal in signals(chart) if signal.rule == FEW_CROSSINGS]
+    assert [signal.count for signal in alone] == [0]
+    assert in_short(chart, alone) == "never crosses the median"
 
 
 def test_a_point_beyond_the_limits_is_dated_and_has_its_n():
