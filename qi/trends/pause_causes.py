@@ -14,6 +14,7 @@ from qi.trends.intervals import percent
 
 SECONDS, CAUSE = "seconds", "cause"
 BY_SECONDS, BY_COUNT = "seconds", "count"
+COUNTED = "Counted together: every pause counts once, so that cases with many pauses weigh more."
 LAST = ("other", "unknown")  # never ranked among causes
 
 
@@ -47,7 +48,7 @@ class Ranking:
             text += f" Most went to: {cause}, {percent(first['share'])}, in {many(int(first['cases']), 'case')}."
             if first["largest_case"] > 0.5 and first["cases"] > 1:
                 text += f" One case alone gave {percent(first['largest_case'])} of its seconds."
-        return f"{text} {TIME_POOLED}"
+        return f"{text} {TIME_POOLED if self.ranked_by == BY_SECONDS else COUNTED}"
 
 
 def ranking(pauses: pd.DataFrame, *, by: str) -> Ranking:

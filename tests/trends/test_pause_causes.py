@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from qi.model.errors import BadTable, NotMeasurable
+from qi.trends.averages import TIME_POOLED
 from qi.trends.pause_causes import both, differing, ranking
 from tests.trends.cases import given
 
@@ -43,7 +44,13 @@ def test_one_long_case_that_leads_alone_is_said():
     assert "Most went to: moving, 94 %, in 2 cases." in text
     assert "One case alone gave 97 %" in text
     assert "the cause of 6 % is not known" in text
-    assert "Time-pooled" in text
+    assert text.endswith(TIME_POOLED)
+
+
+def test_a_ranking_by_count_says_that_pauses_count_and_not_seconds():
+    text = ranking(pauses(("a", 300.0, "moving"), ("b", 10.0, "moving"), ("c", 20.0, "unknown")), by="count").words()
+    assert text.endswith("Counted together: every pause counts once, so that cases with many pauses weigh more.")
+    assert "second counts" not in text
 
 
 def test_edges():
