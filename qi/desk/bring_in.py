@@ -54,8 +54,8 @@ def bring_in(
     """Bring one case in: a folder of files, or a single file.
 
     Parameters: library; path; who brings it in; agency, whose maps are used; given, id and zone that a person typed, where the case
-    has no header of its own; invented, whether it is made up; into, the key of the case that these files belong to, where a person
-    says so.
+    has no header of its own: without one, the zone that the library's settings name; invented, whether it is made up; into, the key
+    of the case that these files belong to, where a person says so.
     Returns: BroughtIn. A case whose files are all there already is recognised and left; one that shares a file with a case of the
     library, or has the same number at the same agency, adds its new files to it. Its row in the cohort table follows.
     """
@@ -74,6 +74,7 @@ def _bring_in(
     invented: bool = False,
     into: str | None = None,
 ) -> BroughtIn:
+    given = replace(given or Given(), zone=(given and given.zone) or library.settings.zone or None)
     try:
         digests = {name: sha256 for name, _, sha256 in fingerprint(path).files}
         files = {name: path / name if path.is_dir() else path for name in digests}

@@ -7,6 +7,7 @@ guessing: what case.toml does not set stands as recorded, with the uncertainty t
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -106,17 +107,22 @@ def assemble(parts: Sequence[Part], header: Header, *, notes: Sequence[Note] = (
 
 
 def _zone(parts: Sequence[Part], header: Header, said: list[Note]) -> tzinfo:
-    """Zone of wall-clock times: the header's, else the offset of a file that has one, else UTC with a note."""
+    """Zone of wall-clock times: the header's, else the first offset in a file that is not UTC, else UTC with a note."""
     if header.zone:
         return ZoneInfo(header.zone)
     starts = [(header.sources[part.file].start if part.file in header.sources else None) or part.start for part in parts]
     naive = [part.file for part, start in zip(parts, starts, strict=True) if start is not None and start.tzinfo is None]
-    for part, start in zip(parts, starts, strict=True):
-        if start is not None and start.tzinfo is not None:
-            if naive:
-                text = f"has no zone; that of {part.file} is taken (UTC{start:%z}). `zone` in case.toml would settle it"
-                said.extend(Note("info", file, text) for file in naive)
-            return start.tzinfo
+    aware = [
+        (part.file, start) for part, start in zip(parts, starts, strict=True) if start is not None and start.tzinfo is not None
+    ]
+    if aware:
+        file, start = next(((file, start) for file, start in aware if start.utcoffset()), aware[0])
+        text = f"has no zone; that of {file} is taken (UTC{start:%z}). `zone` in case.toml would settle it"
+        said.extend(Note("info", one, text) for one in naive)
+        if not start.utcoffset():
+            text = "tells UTC, and no zone is known: day and hour are those of UTC. `zone` in case.toml would settle it"
+            said.append(Note("warning", file, text))
+        return cast(tzinfo, start.tzinfo)
     said.extend(Note("warning", file, "has no zone; UTC is taken. `zone` in case.toml would settle it") for file in naive)
     return UTC
 

@@ -230,6 +230,21 @@ def test_the_zone_that_was_typed_holds_whenever_the_case_is_read_anew(library, t
     assert library.check(key) == []
 
 
+def test_the_library_s_zone_holds_where_nobody_says_another(tmp_path):
+    """Also on the command line, where no field is filled in beforehand; a zone that was typed goes before it."""
+    (tmp_path / "library").mkdir()
+    (tmp_path / "library" / "library.toml").write_text('[agency]\nzone = "America/Denver"\n', encoding="utf-8")
+    starts = []
+    with Library.open(tmp_path / "library") as library:
+        for name, zone in (("call-25", None), ("call-26", "America/New_York")):
+            path = table(tmp_path / name / "export.csv", f"2031-04-{name[-2:]} 22:14:05")
+            mapped(library, path)
+            key = bring_in(library, path.parent, who="tester", agency=AGENCY, given=Given(None, zone)).key
+            list(upkeep.rebuild(library))
+            starts.append(library.case(key).start.isoformat())
+    assert starts == ["2031-04-25T22:14:05-06:00", "2031-04-26T22:14:05-04:00"]
+
+
 def test_a_zone_that_does_not_exist_is_noted_and_not_kept(library, tmp_path):
     path = table(tmp_path / "call-25" / "export.csv", "2031-04-25 22:14:05")
     mapped(library, path)

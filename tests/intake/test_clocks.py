@@ -1,7 +1,7 @@
 """Clocks: each source on its own, placed by what it says or by case.toml, never by guessing."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
@@ -116,6 +116,18 @@ def test_naive_start_without_zone_takes_the_offset_of_another_source_else_utc():
     alone = case_of(monitor(start=datetime(2031, 4, 17, 6, 0)))
     assert alone.start == datetime(2031, 4, 17, 6, 0, tzinfo=UTC)
     assert "has no zone; UTC is taken" in told(alone.notes)
+
+
+def test_a_file_in_utc_takes_the_offset_of_another_and_is_pointed_out_where_there_is_none():
+    """An export that tells UTC says nothing of the place: half past three in the night of 1 April there is the evening of 31 March."""
+    late = datetime(2031, 4, 1, 3, 30, tzinfo=UTC)
+    local = late.astimezone(timezone(timedelta(hours=-6)))
+    both = case_of(monitor(start=late), listed(start=local))
+    assert (both.start, both.start.month) == (late, 3)
+    assert "tells UTC" not in told(both.notes)
+    alone = case_of(monitor(start=late))
+    assert [note.level for note in alone.notes if "tells UTC, and no zone is known" in note.text] == ["warning"]
+    assert "tells UTC" not in told(case_of(monitor(start=late), zone="America/Denver").notes)
 
 
 @pytest.mark.parametrize(
