@@ -119,7 +119,7 @@ def test_naive_start_without_zone_takes_the_offset_of_another_source_else_utc():
 
 
 def test_a_file_in_utc_takes_the_offset_of_another_and_is_pointed_out_where_there_is_none():
-    """An export that tells UTC says nothing of the place: half past three in the night of 1 April there is the evening of 31 March."""
+    """UTC says nothing of the place: half past three in the night of 1 April may be the evening of 31 March there."""
     late = datetime(2031, 4, 1, 3, 30, tzinfo=UTC)
     local = late.astimezone(timezone(timedelta(hours=-6)))
     both = case_of(monitor(start=late), listed(start=local))
