@@ -56,14 +56,17 @@ def parser() -> argparse.ArgumentParser:
     told.add_argument("--since", default="", metavar="DAY", help="from this day on, UTC, as 2031-03-01")
     keep = _of_library(commands, "retention", "delete what is older than library.toml says it is kept")
     keep.add_argument("--dry-run", action="store_true", help="say what would go, and delete nothing")
-    people = _of_library(commands, "people", "say who may sign in, with which roles: list them, add somebody, end an entry")
-    people.add_argument("act", choices=["list", "add", "end"])
+    people = _of_library(commands, "people", "say who may sign in, with which roles: list, add, bind to an agency, end an entry")
+    people.add_argument("act", choices=["list", "add", "bind", "end"])
     people.add_argument("subject", nargs="?", default="", metavar="WHO", help="e-mail, or subject of the sign-in")
     people.add_argument("--name", default="", metavar="NAME", help="stands under what they write")
     people.add_argument(
         "--role", action="append", default=[], metavar="ROLE", help="reviewer, medical_director, crew, administrator"
     )
     people.add_argument("--crew", action="append", default=[], metavar="NUMBER", help="their number in care records")
+    people.add_argument(
+        "--agency", default="", metavar="NAME", help="whose crew numbers these are, where there are several agencies"
+    )
     trial = _of_library(commands, "mail-test", "send a test message the way that messages to the crew go (library.toml, [mail])")
     trial.add_argument("address", metavar="ADDRESS")
     serve = commands.add_parser("serve", help="serve the app: to this machine alone, or to others with sign-in (README.md)")

@@ -9,6 +9,7 @@ import pytest
 
 from qi.__main__ import main
 from qi.desk import cohort
+from qi.desk.bring_in import bring_in
 from qi.library.library import Library
 from qi.model.cautions import SHORT
 from qi.trends.cohort import read_events
@@ -167,6 +168,24 @@ def test_people_are_listed_added_and_ended(library, capsys):
     with Library.open(library) as opened:
         first = opened.log_lines(did="people changed")[-1]
         assert (first.who, first.what) == ("setting up", "added, medical director")
+
+
+def test_crew_numbers_are_bound_to_an_agency(library, capsys):
+    with Library.open(library) as opened:
+        bring_in(opened, SAMPLES / "rv-2031-0107", who="x", agency="Rillstone Valley EMS")
+    crew = ["--role", "crew", "--crew", "C-17", "--library", library]
+    assert run("people", "add", "sub-7", "--name", "J. Weller", *crew) == 0
+    assert run("people", "add", "sub-8", "--name", "P. Ash", "--agency", "Gallows Hill Rescue", *crew) == 0
+    said = capsys.readouterr()
+    assert "P. Ash, crew (crew C-17 of Gallows Hill Rescue), since" in said.out
+    assert "these see no sheet and no case: J. Weller (C-17)." in said.err
+    assert run("people", "add", "sub-9", *crew) == 1
+    assert "say of which the crew numbers are" in capsys.readouterr().err
+    assert run("people", "bind", "sub-7", "--agency", "Rillstone Valley EMS", "--library", library) == 0
+    said = capsys.readouterr()
+    assert "sub-7: J. Weller, crew (crew C-17 of Rillstone Valley EMS), since" in said.out
+    assert "J. Weller" not in said.err
+    assert "No case is of an agency that is written so: Gallows Hill Rescue." in said.err
 
 
 def test_a_wrong_call_ends_with_2():

@@ -141,13 +141,18 @@ def _check(library: Library, asked: argparse.Namespace) -> int:
 
 def _people(library: Library, asked: argparse.Namespace) -> int:
     if asked.act == "add":
-        library.people.add(asked.subject, name=asked.name or asked.subject, roles=asked.role, crew_ids=asked.crew, who=asked.by)
+        name = asked.name or asked.subject
+        library.people.add(asked.subject, name=name, roles=asked.role, crew_ids=asked.crew, agency=asked.agency, who=asked.by)
+    elif asked.act == "bind":
+        library.people.bind(asked.subject, agency=asked.agency, who=asked.by)
     elif asked.act == "end":
         library.people.end(asked.subject, who=asked.by)
     for one in library.people.all():
         ended = f", ended {one.ended_at:%Y-%m-%d} by {one.ended_by}" if one.ended_at else ""
-        crew = f" (crew {', '.join(one.crew_ids)})" if one.crew_ids else ""
+        crew = f" (crew {', '.join(one.crew_ids)}{f' of {one.agency}' if one.agency else ''})" if one.crew_ids else ""
         print(f"{one.subject}: {one.name}, {', '.join(one.roles)}{crew}, since {one.added_at:%Y-%m-%d} by {one.added_by}{ended}")
+    for doubt in library.people.doubts(library.settings.sign_in):
+        print(doubt, file=sys.stderr)
     return 0
 
 

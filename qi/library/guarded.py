@@ -76,6 +76,8 @@ ASKED: Mapping[str, str] = {  # the rest of a library is for the command line
     "forget_lists": "delete",
     "scrub": "delete",
 }
+# Methods that are told of which agency a person's crew numbers are, whatever the caller says.
+OF_THEIR_AGENCY = ("mark_read", "answer_sheet", "sheets_for")
 LISTS = ("entries", "keys")  # for a crew member whose agency lets them: of their own cases
 
 
@@ -112,6 +114,8 @@ class Guarded:
             self._crew_only(person, arguments[0] if arguments else named.get("key", ""), sheet=asked == SHEET)
         elif asked == OWN_NUMBERS:
             _own_numbers_only(person, arguments, named)
+        if name in OF_THEIR_AGENCY:
+            named = {**named, "agency": person.agency}
         return method(*arguments, **named)
 
     @staticmethod
@@ -130,17 +134,20 @@ class Guarded:
     def _crew_only(self, person: Person, key: str, *, sheet: bool) -> None:
         """Refuse a case that is not this person's; one that does not exist is refused in the same words."""
         try:
-            crew = self._library.crew_of(key)
+            crew, agency = self._library.crew_of(key), self._library.about(key).agency
         except NoSuchCase:
-            crew, key = frozenset(), ""
-        if not may_see(person, crew) and not (sheet and may(person, "read_own_sheets") and was_on(person, crew)):
+            crew, agency, key = frozenset(), "", ""
+        known = self._library.people.agencies()
+        on_it = was_on(person, crew, agency=agency, known=known)
+        if not may_see(person, crew, agency=agency, known=known) and not (sheet and may(person, "read_own_sheets") and on_it):
             if person.name:
                 self._library.log("refused", who=person.name, case=key, what="case")
             raise NotAllowed("this account may not open this case")
 
     def _own_entries(self, person: Person, *, limit: int | None = None, offset: int = 0, **named: Any) -> list[Entry]:  # noqa: ANN401
         """The entries of a crew member's own cases, where the agency lets crews open them."""
-        own = [entry for entry in self._library.entries(**named) if may_see(person, self._library.crew_of(entry.key))]
+        known, found = self._library.people.agencies(), self._library.entries(**named)
+        own = [one for one in found if may_see(person, self._library.crew_of(one.key), agency=one.agency, known=known)]
         return own[offset:] if limit is None else own[offset : offset + limit]
 
     def _own_keys(self, person: Person) -> list[str]:

@@ -22,13 +22,13 @@ from qi.library import (
     rules,
     second_reading,
     settings,
-    sheets,
     stored_case,
     worklist,
 )
 from qi.library.cases import KeptFile, Match
 from qi.library.database import Database, utc_now
 from qi.library.draft import Draft
+from qi.library.handed import Handed
 from qi.library.journal import Entries, Version
 from qi.library.logged import Logged
 from qi.library.mailed import Mailed
@@ -37,7 +37,6 @@ from qi.library.outcomes import OutcomeImport
 from qi.library.over_time import OverTime
 from qi.library.people import People
 from qi.library.settings import Settings
-from qi.library.sheets import KeptSheet
 from qi.library.worklist import Entry, Summary
 from qi.model.case import Case
 from qi.model.errors import QiError, StaleWrite
@@ -46,7 +45,7 @@ from qi.model.journal import FIRST, SECOND, Line
 TRIES = 20  # times that a line is written anew when the other reading's writer was first (our default, no source)
 
 
-class Library(OverTime, Logged, Mailed):
+class Library(OverTime, Logged, Handed, Mailed):
     """An opened library; may be used by many threads at once, and by many programs."""
 
     def __init__(self, folder: Path, database: Database, *, now: Callable[[], datetime] = utc_now) -> None:
@@ -357,43 +356,3 @@ class Library(OverTime, Logged, Mailed):
         """Every file of outcomes that was read in, the last one first."""
         with self.database.reading() as connection:
             return outcomes.imports(connection)
-
-    # Sheets for the crew (qi.library.sheets)
-
-    def save_sheet(self, key: str, version: int, body: Mapping[str, Any], *, who: str) -> KeptSheet:
-        """Keep a sheet that is being written, in place of one that was not sent yet, see qi.library.sheets.save."""
-        with self.database.writing() as connection:
-            return sheets.save(connection, key, version, body, who=who, when=self.now())
-
-    def send_sheet(self, key: str, number: int, crew: Collection[str], *, who: str) -> KeptSheet:
-        """Send a sheet to the crew numbers of the case, which closes it, see qi.library.sheets.send."""
-        with self.database.writing() as connection:
-            sent = sheets.send(connection, key, number, crew, who=who, when=self.now())
-            log.append(connection, self.seal, "sent", who=who, when=self.now(), case=key, what="sheet")
-            return sent
-
-    def mark_read(self, key: str, number: int, crew: Collection[str], *, who: str) -> None:
-        """Say that a sheet was read by a person of these crew numbers, see qi.library.sheets.mark_read."""
-        with self.database.writing() as connection:
-            if sheets.mark_read(connection, key, number, crew, when=self.now()):
-                log.append(connection, self.seal, "read", who=who, when=self.now(), case=key, what="sheet")
-
-    def answer_sheet(self, key: str, number: int, crew: Collection[str], text: str, *, who: str) -> None:
-        """Keep what one of the crew answers, see qi.library.sheets.answer."""
-        with self.database.writing() as connection:
-            sheets.answer(connection, key, number, crew, text, when=self.now())
-            log.append(connection, self.seal, "answered", who=who, when=self.now(), case=key, what="sheet")
-
-    def sheets(self, key: str) -> list[KeptSheet]:
-        """Every sheet of a case, in order.
-
-        Raises: NoSuchCase.
-        """
-        with self.database.reading() as connection:
-            worklist.entry_of(connection, key)
-            return sheets.of_case(connection, key)
-
-    def sheets_for(self, crew: Collection[str]) -> list[KeptSheet]:
-        """The sheets that were sent to any of these crew numbers, the last one first; of no other case."""
-        with self.database.reading() as connection:
-            return sheets.sent_to(connection, crew)

@@ -8,10 +8,16 @@ from typing import Any
 import sqlalchemy as sa
 
 from qi.library import journal, rules
-from qi.library.tables import SHEET_ANSWERS, SHEET_CREW, SHEETS
+from qi.library.people import agencies
+from qi.library.tables import CASES, SHEET_ANSWERS, SHEET_CREW, SHEETS
 from qi.model.errors import Locked, QiError
+from qi.model.people import agency_name, is_of_agency
 
 LONGEST_ANSWER = 4000
+UNSAID = (
+    "This library holds cases of more than one agency, and it is not said of which agency your crew number is: ask whoever looks "
+    "after the list of people"
+)
 
 
 @dataclass(frozen=True)
@@ -79,27 +85,31 @@ def send(connection: sa.Connection, key: str, number: int, crew: Collection[str]
     return one(connection, key, number)
 
 
-def mark_read(connection: sa.Connection, key: str, number: int, crew: Collection[str], *, when: datetime) -> bool:
+def mark_read(connection: sa.Connection, key: str, number: int, crew: Collection[str], *, agency: str, when: datetime) -> bool:
     """Say that a sheet was read by a person of these crew numbers; the first time counts.
 
+    Parameters: agency, whose numbers they are, see sent_to.
     Returns: whether it had not been read by them before.
     Raises: QiError where it was not sent to them.
     """
-    _sent_to(connection, key, number, crew)
+    _sent_to(connection, key, number, crew, agency)
     place = (*_is(SHEET_CREW, key, number), _number_in(crew), SHEET_CREW.c.read_at.is_(None))
     return connection.execute(sa.update(SHEET_CREW).where(*place).values(read_at=when)).rowcount > 0
 
 
-def answer(connection: sa.Connection, key: str, number: int, crew: Collection[str], text: str, *, when: datetime) -> None:
+def answer(
+    connection: sa.Connection, key: str, number: int, crew: Collection[str], text: str, *, agency: str, when: datetime
+) -> None:
     """Keep what a person of these crew numbers answers; a sheet that is answered has been read.
 
+    Parameters: agency, whose numbers they are, see sent_to.
     Raises: QiError where it was not sent to them, or the answer is empty or too long.
     """
     words = text.strip()
     if not 0 < len(words) <= LONGEST_ANSWER:
         raise QiError(f"an answer has 1 to {LONGEST_ANSWER} characters; this one has {len(words)}")
-    mark_read(connection, key, number, crew, when=when)
-    by = _sent_to(connection, key, number, crew)[0]
+    mark_read(connection, key, number, crew, agency=agency, when=when)
+    by = _sent_to(connection, key, number, crew, agency)[0]
     row = {"case_key": key, "number": number, "crew": by, "answered_at": when, "text": words}
     connection.execute(sa.insert(SHEET_ANSWERS), [row])
 
@@ -120,11 +130,20 @@ def one(connection: sa.Connection, key: str, number: int) -> KeptSheet:
     return found[0]
 
 
-def sent_to(connection: sa.Connection, crew: Collection[str]) -> list[KeptSheet]:
-    """The sheets that were sent to any of these crew numbers, the last one first."""
+def sent_to(connection: sa.Connection, crew: Collection[str], *, agency: str) -> list[KeptSheet]:
+    """The sheets that were sent to any of these crew numbers, the last one first.
+
+    Parameters: crew; agency, whose numbers they are, empty where nobody says: of a case of another agency nothing is found.
+    Raises: QiError where nobody says it, and the library knows more than one agency.
+    """
+    known = agencies(connection)
+    if not agency_name(agency) and len(known) > 1:
+        raise QiError(UNSAID)
     mine = sa.select(SHEET_CREW.c.case_key, SHEET_CREW.c.number).where(_number_in(crew))
     found = _kept(connection, SHEETS.c.sent_at.is_not(None), sa.tuple_(SHEETS.c.case_key, SHEETS.c.number).in_(mine))
-    return sorted(found, key=lambda sheet: (sheet.sent_at or sheet.made_at, sheet.case_key), reverse=True)
+    whose = {key: _agency_of(connection, key) for key in {sheet.case_key for sheet in found}}
+    own = [sheet for sheet in found if is_of_agency(agency, whose[sheet.case_key], known)]
+    return sorted(own, key=lambda sheet: (sheet.sent_at or sheet.made_at, sheet.case_key), reverse=True)
 
 
 def _is(table: sa.Table, key: str, number: int) -> tuple[sa.ColumnElement[bool], ...]:
@@ -136,12 +155,16 @@ def _number_in(crew: Collection[str]) -> sa.ColumnElement[bool]:
     return sa.func.lower(SHEET_CREW.c.crew).in_(sorted({one.strip().lower() for one in crew} - {""}))
 
 
-def _sent_to(connection: sa.Connection, key: str, number: int, crew: Collection[str]) -> list[str]:
+def _sent_to(connection: sa.Connection, key: str, number: int, crew: Collection[str], agency: str) -> list[str]:
     mine = sa.select(SHEET_CREW.c.crew).where(*_is(SHEET_CREW, key, number), _number_in(crew))
     found = sorted(connection.scalars(mine))
-    if not found:
+    if not found or not is_of_agency(agency, _agency_of(connection, key), agencies(connection)):
         raise QiError("this sheet was not sent to you")
     return found
+
+
+def _agency_of(connection: sa.Connection, key: str) -> str:
+    return connection.scalar(sa.select(CASES.c.agency).where(CASES.c.key == key)) or ""
 
 
 def _kept(connection: sa.Connection, *where: sa.ColumnElement[bool]) -> list[KeptSheet]:

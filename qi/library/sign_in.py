@@ -10,7 +10,7 @@ from qi.model.people import ROLES
 
 HOURS = 10.0  # hours until somebody must sign in again: a shift of eight with its edges (our default, no source)
 LONGEST_HOURS = 24.0  # no agency leaves it open for longer (ours, no source)
-WORDS = ("hours", "roles_claim", "crew_claim", "end_with_token", "trusts_email", "roles")
+WORDS = ("hours", "roles_claim", "crew_claim", "agency_claim", "end_with_token", "trusts_email", "roles")
 
 
 @dataclass(frozen=True)
@@ -19,6 +19,7 @@ class SignIn:
 
     hours, after which somebody must sign in again; roles_claim, the claim that tells roles, empty where the list of people does;
     roles, the role that each of its values means; crew_claim, the claim that tells crew numbers, empty where the list does;
+    agency_claim, the claim that tells of which agency the crew numbers are, empty where the list does;
     end_with_token, whether sign-in ends with the provider's token where that is earlier; crew_opens_own, whether crews may open
     their own cases and not the sheet alone; trusts_email, whether an e-mail names a person though the provider does not say that it
     has verified it (some do not say so, and give addresses of their own only).
@@ -31,6 +32,7 @@ class SignIn:
     end_with_token: bool = False
     crew_opens_own: bool = False
     trusts_email: bool = False
+    agency_claim: str = ""
 
 
 def read(path: Path, sign_in: Mapping[str, Any], crew: Mapping[str, Any]) -> SignIn:
@@ -45,7 +47,7 @@ def read(path: Path, sign_in: Mapping[str, Any], crew: Mapping[str, Any]) -> Sig
     for role in roles.values():
         if role not in ROLES:
             raise UnknownWord(f"{path.name}, [sign_in.roles]", str(role), ROLES)
-    claims = [_text(path, sign_in, name) for name in ("roles_claim", "crew_claim")]
+    claims = [_text(path, sign_in, name) for name in ("roles_claim", "crew_claim", "agency_claim")]
     if bool(claims[0]) != bool(roles):
         raise UnreadableFile(path, "[sign_in] roles_claim and the table [sign_in.roles] go together: one is missing")
     return SignIn(
@@ -56,6 +58,7 @@ def read(path: Path, sign_in: Mapping[str, Any], crew: Mapping[str, Any]) -> Sig
         _yes_no(path, "[sign_in]", sign_in, "end_with_token"),
         _yes_no(path, "[crew]", crew, "opens_own_cases"),
         _yes_no(path, "[sign_in]", sign_in, "trusts_email"),
+        claims[2],
     )
 
 

@@ -243,7 +243,7 @@ SHEET_ANSWERS = sa.Table(
     sa.ForeignKeyConstraint(["case_key", "number"], ["sheets.case_key", "sheets.number"]),
 )
 
-# Who may use the app, and who could before; of one subject at most one row is in force.
+# Who may use the app, and who could before; of one subject at most one row is in force. agency is that of the crew numbers.
 PEOPLE = sa.Table(
     "people",
     METADATA,
@@ -256,6 +256,7 @@ PEOPLE = sa.Table(
     sa.Column("added_at", UtcDateTime, nullable=False),
     _text("ended_by"),
     sa.Column("ended_at", UtcDateTime),
+    _text("agency"),
     sa.Index(
         "ix_people_subject",
         "subject",

@@ -1,6 +1,6 @@
 """Who may do what: roles, what each role may do as one table, and whose case a case is."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 # What may be done, in words as a refusal says them.
@@ -46,14 +46,15 @@ class Person:
     """Whoever uses the app.
 
     name, as it stands under what they write; subject, by which sign-in knows them; roles, words of ROLES; crew_ids, their numbers
-    in care records; opens_own, whether the agency lets crews open their own cases, and not the sheet alone; one_person, whether the
-    app serves the person at this machine and nobody else.
+    in care records, and agency, whose numbers they are, empty where nobody says; opens_own, whether the agency lets crews open
+    their own cases, and not the sheet alone; one_person, whether the app serves the person at this machine and nobody else.
     """
 
     name: str
     subject: str = ""
     roles: frozenset[str] = frozenset()
     crew_ids: frozenset[str] = frozenset()
+    agency: str = ""
     opens_own: bool = False
     one_person: bool = False
 
@@ -88,20 +89,37 @@ def may_anything(person: Person) -> bool:
     return any(may(person, act) for act in ACTS)
 
 
-def was_on(person: Person, crew: Iterable[str]) -> bool:
+def is_of_agency(theirs: str, case: str, known: Iterable[str]) -> bool:
+    """Whether crew numbers of one agency may be those in a case of another: two agencies may use the same numbers.
+
+    Parameters: theirs, the agency of the numbers, empty where nobody says; case, that of the case, empty where it names none;
+    known, every agency that the library knows, however often.
+    Returns: whether there is no more than one agency in all of it, so that the empty ones are that one, or both name the same.
+    """
+    ours, other = agency_name(theirs), agency_name(case)
+    return len({ours, other, *map(agency_name, known)} - {""}) <= 1 or ours == other != ""
+
+
+def agency_name(text: str) -> str:
+    """An agency's name as two spellings of it are alike: without regard to capitals and to blanks."""
+    return " ".join(text.split()).casefold()
+
+
+def was_on(person: Person, crew: Iterable[str], *, agency: str, known: Collection[str]) -> bool:
     """Whether a person is one of a case's crew.
 
-    Parameters: person; crew, the numbers of the crew members as the case has them.
+    Parameters: person; crew, the numbers of the crew members as the case has them; agency, of the case; known, see is_of_agency.
     """
-    return bool({_number(one) for one in person.crew_ids} & {_number(one) for one in crew} - {""})
+    has_number = {_number(one) for one in person.crew_ids} & {_number(one) for one in crew} - {""}
+    return bool(has_number) and is_of_agency(person.agency, agency, known)
 
 
-def may_see(person: Person, crew: Iterable[str]) -> bool:
+def may_see(person: Person, crew: Iterable[str], *, agency: str, known: Collection[str]) -> bool:
     """Whether a person may open a case.
 
-    Parameters: person; crew, the numbers of the case's crew members.
+    Parameters: see was_on.
     """
-    return may(person, "see_cases") or (may(person, "see_own_case") and was_on(person, crew))
+    return may(person, "see_cases") or (may(person, "see_own_case") and was_on(person, crew, agency=agency, known=known))
 
 
 def _number(text: str) -> str:

@@ -28,7 +28,10 @@ def show() -> None:
 
 def _mine(shelf: Library, crew: Collection[str]) -> None:
     if not crew:
-        st.info("No crew number is kept beside your name, so no sheet finds you: ask whoever looks after the list of people.")
+        st.info(
+            "No crew number is kept beside your name, or your sign-in does not say of which one agency it is, so no sheet finds "
+            "you: ask whoever looks after the list of people."
+        )
         return
     found = shelf.sheets_for(crew)
     if not found:
@@ -37,7 +40,8 @@ def _mine(shelf: Library, crew: Collection[str]) -> None:
     for level, text in st.session_state.pop(SAID, []):
         (st.error if level == "error" else st.success)(text)
     one = _chosen(found, crew)
-    page = sheets.page_of(one, shelf.settings.banner)
+    settings = shelf.settings
+    page = sheets.page_of(one, settings.banner, settings.paper)
     has_opened(shelf, one.case_key, "sheet")
     st.html(page.part())
     st.download_button(

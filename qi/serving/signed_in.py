@@ -10,7 +10,7 @@ from typing import Any
 from qi.library.library import Library
 from qi.library.people import Listed
 from qi.library.sign_in import SignIn
-from qi.model.people import NOBODY, Person
+from qi.model.people import NOBODY, Person, agency_name
 from qi.serving import standing
 
 AHEAD_S = 300.0  # how far a provider's clock may be ahead of ours [s] (common practice, no source)
@@ -71,7 +71,7 @@ def made(
 
     Parameters: claims; read, how sign-in is read; listed, which gives the entry in force of the first subject that has one;
     several, whether more than one provider signs people in: a subject then names a person only with its issuer before it and a
-    blank between.
+    blank between. Where a claim tells of which agency crew numbers are, a sign-in that does not name exactly one has none.
     References: OpenID Connect Core 1.0, sections 2 (a subject is unique within its issuer), 5.1 (email_verified) and 5.7 (only
     issuer and subject together name somebody for good); from memory.
     """
@@ -86,12 +86,17 @@ def made(
     if not read.roles_claim:
         roles = set(entry.roles if entry else ())
     numbers = _values(claims.get(read.crew_claim)) if read.crew_claim else (entry.crew_ids if entry else ())
+    agency = entry.agency if entry else ""
+    if read.agency_claim:
+        told = {agency_name(one): one for one in _values(claims.get(read.agency_claim)) if agency_name(one)}
+        agency, numbers = (next(iter(told.values())), numbers) if len(told) == 1 else ("", ())
     name = (entry.name if entry else "") or str(claims.get("name") or email or subject)
     return Person(
         "".join(letter for letter in name if letter.isprintable()).strip()[:80],
         subject=subject or email,
         roles=frozenset(roles),
         crew_ids=frozenset(numbers),
+        agency=agency,
         opens_own=read.crew_opens_own,
     )
 

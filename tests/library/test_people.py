@@ -66,7 +66,7 @@ def test_of_one_subject_one_entry_is_in_force_whoever_writes(library, place):
 
 def test_settings_of_sign_in(tmp_path):
     (tmp_path / SETTINGS_FILE).write_text(
-        '[sign_in]\nhours = 8\nroles_claim = "groups"\ncrew_claim = "employee"\nend_with_token = true\n'
+        '[sign_in]\nhours = 8\nroles_claim = "groups"\ncrew_claim = "employee"\nagency_claim = "org"\nend_with_token = true\n'
         '[sign_in.roles]\n"qi-team" = "reviewer"\n[crew]\nopens_own_cases = true\n',
         encoding="utf-8",
     )
@@ -75,6 +75,7 @@ def test_settings_of_sign_in(tmp_path):
         roles_claim="groups",
         roles={"qi-team": "reviewer"},
         crew_claim="employee",
+        agency_claim="org",
         end_with_token=True,
         crew_opens_own=True,
     )
@@ -89,6 +90,7 @@ def test_settings_of_sign_in(tmp_path):
         "[sign_in]\nhours = 25\n",
         "[sign_in]\nhours = true\n",
         "[sign_in]\nroles_claim = 3\n",
+        "[sign_in]\nagency_claim = true\n",
         '[sign_in]\nroles_claim = "groups"\n',
         '[sign_in.roles]\n"qi" = "reviewer"\n',
         "[sign_in]\nroles = 3\n",

@@ -2,7 +2,7 @@
 
 import pytest
 
-from qi.model.people import ACTS, MAY, NOBODY, ROLES, Person, at_this_machine, may, may_anything, may_see, was_on
+from qi.model.people import ACTS, MAY, NOBODY, ROLES, Person, at_this_machine, is_of_agency, may, may_anything, may_see, was_on
 
 
 def person(*roles, **more):
@@ -40,13 +40,43 @@ def test_the_one_person_may_all_but_read_sheets_sent_to_crews():
 
 
 def test_whose_case_it_is():
-    crew = person("crew", crew_ids=frozenset({" C-17", ""}), opens_own=True)
-    assert was_on(crew, ["c-17 ", "C-2"])
-    assert not was_on(crew, ["", "C-170"])
-    assert not was_on(person("crew"), [""])
-    assert may_see(crew, ["C-17"])
-    assert not may_see(crew, ["C-2"])
-    assert not may_see(person("crew", crew_ids=frozenset({"C-17"})), ["C-17"])
-    assert may_see(person("reviewer"), [])
-    assert not may_see(person("administrator"), ["C-17"])
+    crew, one = person("crew", crew_ids=frozenset({" C-17", ""}), opens_own=True), {"agency": "A", "known": ["A"]}
+    assert was_on(crew, ["c-17 ", "C-2"], **one)
+    assert not was_on(crew, ["", "C-170"], **one)
+    assert not was_on(person("crew"), [""], **one)
+    assert may_see(crew, ["C-17"], **one)
+    assert not may_see(crew, ["C-2"], **one)
+    assert not may_see(person("crew", crew_ids=frozenset({"C-17"})), ["C-17"], **one)
+    assert may_see(person("reviewer"), [], **one)
+    assert not may_see(person("administrator"), ["C-17"], **one)
     assert may(person("reviewer"), "see_own_case")
+    several = {"agency": "A", "known": ["A", "B"]}
+    assert not was_on(crew, ["C-17"], **several)
+    assert not may_see(crew, ["C-17"], **several)
+    assert may_see(person("reviewer"), [], **several)
+    for agency, sees in (("a ", True), ("B", False)):
+        bound = person("crew", crew_ids=frozenset({"C-17"}), agency=agency, opens_own=True)
+        assert was_on(bound, ["C-17"], **several) == may_see(bound, ["C-17"], **several) == sees
+
+
+@pytest.mark.parametrize(
+    ("theirs", "case", "known", "is_theirs"),
+    [
+        ("", "", [], True),
+        ("", "A", ["A", " a"], True),  # one agency, written twice
+        ("", "", ["A"], True),
+        ("A", "", ["A"], True),
+        ("A", "A", ["A"], True),
+        ("B", "A", ["A"], False),
+        ("B", "A", [], False),
+        ("B", "", ["A"], False),
+        ("", "A", ["A", "B"], False),
+        ("", "", ["A", "B"], False),
+        ("A", "", ["A", "B"], False),
+        ("a  b", " A B", ["A", "B"], True),
+        ("A", "B", ["A", "B"], False),
+        ("", "S", ["A"], False),  # an invented case beside the agency's own
+    ],
+)
+def test_whose_numbers_they_are(theirs, case, known, is_theirs):
+    assert is_of_agency(theirs, case, known) == is_theirs

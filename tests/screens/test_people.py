@@ -1,6 +1,6 @@
 """The list of people on the screen: added, refused with a reason, ended."""
 
-from tests.screens.conftest import words
+from tests.screens.conftest import SAMPLES, words
 
 
 def opened(shelf):
@@ -31,6 +31,29 @@ def test_somebody_is_added_and_ended(own):
     assert app.dataframe[0].value["ended"].iloc[1].endswith("by tester")
     said = [line.what for line in own.library.log_lines(did="people changed")]
     assert said == ["removed", "added, crew", "added, administrator, reviewer"]
+
+
+def test_the_agency_of_a_crew_number_is_asked_for_and_said(own):
+    own.library.people.add("sub-7", name="J. Weller", roles=["crew"], crew_ids=["C-17"], who="tests")
+    app = opened(own)
+    assert not app.warning
+    own.bring(SAMPLES / "rv-2031-0118", agency="Gallows Hill Rescue")
+    app.run()
+    assert "Gallows Hill Rescue; Rillstone Valley EMS" in app.warning[0].value
+    assert "J. Weller (C-17)" in app.warning[1].value
+    app = filled(app, "P. Ash", "sub-8", ["crew"], "C-17")
+    assert "say of which the crew numbers are" in words(app)
+    app.selectbox(key="add-agency").set_value("Gallows Hill Rescue")
+    app = filled(app, "P. Ash", "sub-8", ["crew"], "C-17")
+    app.selectbox(key="bind-whose").set_value("sub-7")
+    app.selectbox(key="bind-agency").set_value("Rillstone Valley EMS")
+    next(button for button in app.button if button.label == "Keep the agency").click()
+    app.run()
+    assert not app.exception
+    assert not app.warning
+    kept = [(one.name, one.agency) for one in own.library.people.all() if one.ended_at is None]
+    assert kept == [("J. Weller", "Rillstone Valley EMS"), ("P. Ash", "Gallows Hill Rescue")]
+    assert list(app.dataframe[0].value["of agency"]) == ["Rillstone Valley EMS", "Gallows Hill Rescue", ""]
 
 
 def test_what_cannot_be_is_said(own):

@@ -1,6 +1,7 @@
 """From the claims of a sign-in to a person with roles, and when a sign-in is over."""
 
 import time
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -113,6 +114,34 @@ def test_roles_and_crew_numbers_from_claims():
     assert made({"sub": "7", "groups": "qi"}, read, known).roles == {"reviewer"}
     for groups in (None, [], "QI", ["payroll"], {"qi": 1}, True):
         assert not made({"sub": "7", "email": "m.ortiz@example.org", "groups": groups}, read, known).roles
+
+
+def test_the_agency_of_crew_numbers_is_that_of_the_entry():
+    bound = replace(LISTED, agency="Rillstone Valley EMS")
+    for read in (SignIn(), SignIn(crew_claim="employee")):
+        found = made({"sub": "m.ortiz@example.org", "employee": "C-17", "org": "Other"}, read, lambda _: bound)
+        assert (found.crew_ids, found.agency) == ({"C-17"}, "Rillstone Valley EMS")
+    assert made({"sub": "8", "employee": 42}, SignIn(crew_claim="employee"), lambda _: None).agency == ""
+
+
+@pytest.mark.parametrize(
+    ("told", "agency"),
+    [
+        ("Gallows Hill Rescue", "Gallows Hill Rescue"),
+        (["Gallows Hill Rescue", " gallows hill  rescue"], " gallows hill  rescue"),
+        (["Gallows Hill Rescue", "Rillstone Valley EMS"], None),
+        ([], None),
+        ("  ", None),
+        (None, None),
+        ({"name": "Gallows Hill Rescue"}, None),
+    ],
+)
+def test_a_sign_in_that_is_to_say_which_agency_and_does_not_has_no_crew_number(told, agency):
+    bound = replace(LISTED, agency="Rillstone Valley EMS")
+    for read in (SignIn(agency_claim="org"), SignIn(agency_claim="org", crew_claim="employee")):
+        found = made({"sub": "m.ortiz@example.org", "employee": "C-17", "org": told}, read, lambda _: bound)
+        assert (found.crew_ids, found.agency) == (({"C-17"}, agency) if agency else (frozenset(), ""))
+        assert found.roles == {"reviewer"}
 
 
 def test_a_name_is_one_line():
