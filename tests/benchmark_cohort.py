@@ -5,9 +5,9 @@ moved by up to a tenth of a percent so that it does not pack better than real on
 its own, files in the system's cache, the shortest of several runs:
 
     open       the columns that are no measure's and the value, bounds and verdict of twelve measures, from disk
-    redraw     from disk to the monthly median and the share meeting the limit of one measure, by station
+    redraw     from disk to the months of one measure as the page has them: medians, means, shares that met the limit, intervals
     in memory  the same from a table that is open
-    one month  the same as redraw for one station and one year, so that most files are not read
+    one year   the same as redraw for one station and one year, so that most files are not read
     update     one case put in, in place of its old row
 """
 
@@ -27,9 +27,11 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from qi.trends import cohort
+from qi.trends import cohort, series
 from qi.trends import cohort_store as store
+from qi.trends import columns_used as use
 from qi.trends.cohort_columns import ABOUT, COHORT_PAUSES, COHORT_SHOCKS
+from qi.trends.dates import MONTH
 from tests.simulator.agency import FIRST_YEAR, MONTHS
 
 SAMPLE = Path(__file__).parents[1] / "sample_cases" / "agency"
@@ -48,6 +50,7 @@ SHOWN = (
     "device_on_fraction.itd",
     "time_to_epinephrine_s",
 )
+DRAWN = series.Subject("compression_fraction", "Compression fraction", "1")
 PARTS = ("", "__low", "__high", "__verdict")
 CORES = 2
 
@@ -86,10 +89,9 @@ def make(folder: Path, cases: int) -> None:
 
 
 def redraw(folder: Path, filters: store.Filters | None = None) -> pd.DataFrame:
-    """Monthly median and share meeting the limit of one measure by station, from disk."""
-    name = "compression_fraction"
-    by = ["station", "year", "month"]
-    return cohort.medians(cohort.read(folder, [*by, name, f"{name}__verdict"], filters), name, by)
+    """The months of one measure, from disk."""
+    columns = [use.CALL_DAY, use.EXCLUDED, *series.needed(DRAWN)]
+    return series.trend_table(cohort.read(folder, columns, filters), DRAWN, MONTH)
 
 
 def measure(folder: Path, cases: int, runs: int) -> Cost:
@@ -101,8 +103,8 @@ def measure(folder: Path, cases: int, runs: int) -> Cost:
     one_year = [("year", "==", FIRST_YEAR + 1), ("station", "==", "2")]
     works: dict[str, Callable[[], Any]] = {
         "redraw": lambda: redraw(folder),
-        "in memory": lambda: cohort.medians(table, "compression_fraction", ["station", "year", "month"]),
-        "one month": lambda: redraw(folder, one_year),
+        "in memory": lambda: series.trend_table(table, DRAWN, MONTH),
+        "one year": lambda: redraw(folder, one_year),
     }
     seconds |= {name: _shortest(work, runs) for name, work in works.items()}
     month = [("year", "==", FIRST_YEAR + 1), ("month", "==", 6)]

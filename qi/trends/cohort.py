@@ -48,20 +48,6 @@ def read_events(folder: Path, table: str, columns: Sequence[str] | None = None, 
     return store.read(folder, table, columns, filters)
 
 
-def medians(table: pd.DataFrame, name: str, by: Sequence[str] = ("year", "month")) -> pd.DataFrame:
-    """For each group the cases with a value of one measure, their median, and the share that met the limit.
-
-    Parameters: table, with the columns of `by`, the measure and its verdict; name, a column of a measure's value; by, columns.
-    Returns: by, cases (with a value), median, judged (met or not met), share (of the judged; missing where none is).
-    """
-    verdict = table[f"{name}__verdict"]
-    given = table[[*by]].assign(value=table[name], met=verdict == "met", judged=verdict.isin(("met", "not met")))
-    groups = given.groupby([*by], observed=True, sort=True)
-    counted = groups.agg(cases=("value", "count"), median=("value", "median"), judged=("judged", "sum"), met=("met", "sum"))
-    share = counted.pop("met") / counted["judged"].where(counted["judged"] > 0)
-    return counted.assign(share=share).reset_index()
-
-
 def row(about: Mapping[str, Any], answers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """One case as a row.
 

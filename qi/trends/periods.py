@@ -125,26 +125,12 @@ def _months_on(first: date, count: int, every: str) -> date:
     return date(months // 12, months % 12 + 1, 1)
 
 
-def by_period(
-    days: Iterable[object], values: Iterable[float], verdicts: Iterable[object] | None = None, *, every: str
-) -> pd.DataFrame:
-    """Trend table by month or quarter.
-
-    Parameters: days, day of each case by the clocks of the place; values of the measure, NaN where it is not measurable;
-    verdicts, where the measure has a limit: met, not met, or anything else, which counts as neither; every, month or quarter.
-    Returns: PERIODS table from the first to the last period, those without a case included; cases without a day are left out.
-    """
-    when = calendar(days, every)
-    value = np.asarray(values if isinstance(values, pd.Series) else list(values), dtype=float)
-    word = pd.Series([None] * len(value) if verdicts is None else list(verdicts), dtype=object)
-    return trend(when, value, (word == "met").to_numpy(), (word == "not met").to_numpy())
-
-
 def trend(when: Calendar, values: np.ndarray, met: np.ndarray, failed: np.ndarray) -> pd.DataFrame:
     """Trend table of cases in their months or quarters.
 
-    Parameters: when; values, and flags of the cases that met their limit and that did not, one a row of the calendar's table.
-    Returns: PERIODS table, see by_period.
+    Parameters: when; values, NaN where the measure is not measurable, and flags of the cases that met their limit and that did
+    not, one a row of the calendar's table.
+    Returns: PERIODS table from the first to the last period, those without a case included; cases without a day are left out.
     """
     if not len(when):
         return make(PERIODS)

@@ -107,8 +107,12 @@ def test_a_phase_says_how_far_it_lies_from_the_one_before(page, shelf, monkeypat
 
 
 def test_a_measure_without_a_number_says_so(page):
-    app = page(measure="device_left_on_s.itd", source="not signed")
+    """Two cases say how long an ITD was left on after ROSC, both of 2031."""
+    app = page(measure="device_left_on_s.itd")
+    assert not app.info
+    app.date_input(key="last").set_value(date(2029, 12, 31)).run()
     assert not app.exception
+    assert "Not drawn: no case with a known day has a number for it." in [box.value for box in app.info]
 
 
 def test_from_a_point_to_its_cases(page, shelf):

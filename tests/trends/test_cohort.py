@@ -1,7 +1,6 @@
 """The cohort table: its contract, rows, files by month, reading, what a change of definitions changed."""
 
 import json
-import statistics
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -272,22 +271,6 @@ def test_a_fresh_table_takes_the_place_of_the_old_one_which_is_kept_under_its_di
 
 
 # Many cases at once.
-
-
-def test_medians_and_shares_by_month_counted_by_hand(place):
-    told = [(1, "1", 0.6, "met"), (1, "1", 0.8, "met"), (1, "1", 0.5, "not met"), (1, "2", None, "not measurable")]
-    told += [(2, "1", 0.7, "no limit set"), (2, "2", 0.4, "not met"), (2, "2", 0.9, "not measurable")]
-    rows = [
-        cohort.row(about(f"k{n}", datetime(2031, month, 3, tzinfo=UTC), station=station), [answer(value, verdict=verdict)])
-        for n, (month, station, value, verdict) in enumerate(told)
-    ]
-    put(place, *rows)
-    table = cohort.read(place, ["station", "month", FRACTION, f"{FRACTION}__verdict"])
-    found = cohort.medians(table, FRACTION, ["station", "month"]).set_index(["station", "month"])
-    assert found.loc[("1", 1)].tolist() == pytest.approx([3, statistics.median([0.6, 0.8, 0.5]), 3, 2 / 3])
-    assert found.loc[("2", 1)].tolist() == pytest.approx([0, np.nan, 0, np.nan], nan_ok=True)
-    assert found.loc[("1", 2)].tolist() == pytest.approx([1, 0.7, 0, np.nan], nan_ok=True)
-    assert found.loc[("2", 2)].tolist() == pytest.approx([2, 0.65, 1, 0.0])
 
 
 def test_what_other_definitions_changed_counted_by_hand():

@@ -9,11 +9,16 @@ import pytest
 from scipy import stats
 
 from qi.trends.dates import counted, label, named, periods
-from qi.trends.periods import PERIODS, by_case, by_period, calendar, mean_points, median_points, share_points
+from qi.trends.periods import PERIODS, by_case, calendar, mean_points, median_points, share_points, trend
 
 DAYS = ["2031-01-05", "2031-01-20", None, "2031-03-01", "2031-03-31", "2031-04-01"]
 VALUES = [0.8, 0.6, 0.1, np.nan, 0.9, 0.7]
 VERDICTS = ["met", "not met", "met", "not measurable", "met", None]
+
+
+def by_period(days, values, verdicts=(), *, every):
+    words = np.array([*verdicts] or [None] * len(values), dtype=object)
+    return trend(calendar(days, every), np.array(values, dtype=float), words == "met", words == "not met")
 
 
 def test_months_without_a_case_are_rows_too():
