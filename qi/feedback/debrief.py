@@ -20,8 +20,8 @@ _BY_GAIN = {
     "depth_in_band": "What was under the patient, and how could you tell how deep you pressed?",
     "seal_loss_fraction": "How was the mask held, and by how many hands?",
     "device_left_on_s": "How did the word that there was ROSC go round?",
-    "compressor_turn_s": "Who called the changes at the chest, and how?",
-    "pre_shock_pause_s": "How was a shock got ready, and who said when?",
+    "compressor_turn_s": "How were changes at the chest called?",
+    "pre_shock_pause_s": "How was a shock got ready, and how was the moment for it called?",
     "time_to_device_s": "Where was the device kept, and when did it come to mind?",
 }
 
@@ -39,7 +39,7 @@ def questions(review: Review, first: Gain | None) -> tuple[Said, ...]:
     asked += unexplained(review, "what do you remember of it?")
     if age_words(review).patient != "adult" and review.of("epinephrine_doses").value:
         doses = review.of("epinephrine_doses")
-        asked.append(sentence("", "How did you settle on a weight for the doses, and who checked them?", doses))
+        asked.append(sentence("", "How did you settle on a weight for the doses, and how were they checked?", doses))
     asked.append(Said("", "What would you do the same way again?"))
     asked.append(Said("", "What would have made it easier: kit, room, people, words?"))
     return tuple(Said(f"questions.{number}", one.text, one.rests_on) for number, one in enumerate(asked[:MOST], 1))

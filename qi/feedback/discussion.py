@@ -21,7 +21,7 @@ _BY_GAIN = {
     "depth_in_band": "How can you tell how deep you press, and what lies under the patient?",
     "seal_loss_fraction": "How is a mask best held, and by how many hands?",
     "device_left_on_s": "How does the word that there is ROSC go round?",
-    "compressor_turn_s": "Who calls the changes at the chest, and how?",
+    "compressor_turn_s": "How are changes at the chest called?",
     "pre_shock_pause_s": "How is a shock got ready so that hands come back at once?",
     "time_to_device_s": "What has to happen before the device comes to mind?",
 }

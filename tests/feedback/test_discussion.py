@@ -1,5 +1,6 @@
 """Questions for a teaching round: one for whatever could have gained most, nobody blamed, nobody asked what they remember."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,11 @@ SAMPLES = Path(__file__).parents[2] / "sample_cases"
 
 def test_whatever_the_sheet_has_a_question_for_has_one_for_a_room():
     assert set(discussion._BY_GAIN) == set(debrief._BY_GAIN)
+
+
+@pytest.mark.parametrize("module", [debrief, discussion])
+def test_no_question_on_what_gains_asks_who(module):
+    assert not [words for words in module._BY_GAIN.values() if re.search(r"\bwho(m|se)?\b", words.casefold())]
 
 
 @pytest.mark.parametrize("case", sorted(path.name for path in SAMPLES.glob("rv-*") if path.is_dir()))

@@ -109,6 +109,7 @@ def test_the_words_are_for_the_patient_s_age(tmp_path, age, patient, words):
     assert one.patient == patient
     assert one.went_well[0].text.startswith(words)
     assert any("weight for the doses" in sentence.text for sentence in one.questions) == (patient != "adult")
+    assert not [sentence for sentence in one.questions if re.search(r"\bwho\b", sentence.text.casefold())]
 
 
 def test_an_age_that_is_not_recorded_is_said(tmp_path):
