@@ -1,6 +1,6 @@
 """The report to the board as PDF: two pages on the agency's cases, inside the agency or with small cells hidden for sharing."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -18,11 +18,12 @@ from qi.desk.plans import plan_of
 from qi.exports import printed
 from qi.library.library import Library
 from qi.model.errors import NotMeasurable, QiError
+from qi.model.paper import A4
 from qi.trends import board as reports
 from qi.trends import columns_used as use
 from qi.trends.baselines import NO_PLAN, Plan
 from qi.trends.board import Board, Told
-from qi.trends.board_tables import Hiding, needed
+from qi.trends.board_tables import MOST_GROUPS, Hiding, needed
 from qi.trends.capture import Capture, capture
 from qi.trends.dates import MONTH, QUARTER
 from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN
@@ -31,6 +32,7 @@ from qi.trends.series import IN_TIME, SHARES, Subject, View, with_values
 from qi.trends.series import needed as chart_columns
 
 _WIDTH, _HEIGHT = 200.0, 136.0  # of a small chart
+_PAGES = 2
 
 
 def board_pdf(
@@ -42,6 +44,7 @@ def board_pdf(
     known: pd.DataFrame | None = None,
     why: str = "",
     banner: str = "",
+    paper: str = A4,
     sharing: bool = False,
     most_hidden: int = MOST_HIDDEN,
     at: datetime | None = None,
@@ -50,7 +53,8 @@ def board_pdf(
 
     Parameters: shown, the table; which, the cases that are looked at; subjects, measures by column; plans, what people set on their
     charts, by column; known and why, arrests of a list over these cases (qi.desk.known_arrests.over_choice); banner, the agency's
-    own wording; sharing, small cells hidden; most_hidden, the largest count that is then hidden; at, the date of the report, aware.
+    own wording; paper, a word of PAPERS; sharing, small cells hidden; most_hidden, the largest count that is then hidden; at, the
+    date of the report, aware.
     Returns: PDF of two pages, tagged for screen readers.
     Raises: UnreadableFile where there is no table of cases.
     """
@@ -72,7 +76,21 @@ def board_pdf(
         invented=shown.invented,
     )
     drawn = _by_quarter(table, made, plans) if sharing else made
-    return printed.pdf("board", _data(report, drawn, banner=banner), _pictures(drawn, hiding), at=at)
+    pictures, look = _pictures(drawn, hiding), {"banner": banner, "paper": paper}
+
+    def with_groups(most: int) -> dict[str, object]:
+        return _data(replace(report, groups=reports.groups(table, told, hiding, most=most)), drawn) | look
+
+    return printed.pdf("board", _on_two_pages(with_groups, pictures), pictures, at=at)
+
+
+def _on_two_pages(with_groups: Callable[[int], dict[str, object]], pictures: Mapping[str, str]) -> dict[str, object]:
+    """The report with as many groups of a sort as two pages hold; with all of them where it is not they that take the room."""
+    for most in range(MOST_GROUPS, -1, -1):
+        data = with_groups(most)
+        if printed.count("board", data, pictures) <= _PAGES:
+            return data
+    return with_groups(MOST_GROUPS)
 
 
 def months(first: str, last: str) -> Which:
@@ -119,6 +137,7 @@ def of_library(library: Library, which: Which, *, sharing: bool, most_hidden: in
     shown = over_time.shown(library)
     whole = over_time.read(shown, ())
     known, why = over_choice(library, whole, which)
+    settings = library.settings
     return board_pdf(
         shown,
         which,
@@ -126,7 +145,8 @@ def of_library(library: Library, which: Which, *, sharing: bool, most_hidden: in
         plans=_plans(library),
         known=known,
         why=why,
-        banner=library.settings.banner,
+        banner=settings.banner,
+        paper=settings.paper,
         sharing=sharing,
         most_hidden=most_hidden,
         at=library.now(),
@@ -148,12 +168,11 @@ def _capture(table: pd.DataFrame, known: pd.DataFrame | None, why: str) -> Captu
         return None
 
 
-def _data(report: Board, made: Sequence[Charted], *, banner: str) -> dict[str, object]:
+def _data(report: Board, made: Sequence[Charted]) -> dict[str, object]:
     point = made[0].view.every if made else MONTH
     below = under_which(max((n_every(one.drawn, _WIDTH) for one in made), default=1))
     return dict(reports.plain(report)) | {
         "title": "Resuscitation over time: report to the board",
-        "banner": banner,
         "charts": [f"chart {i}" for i in range(len(made))],
         "marks": f"A point is a {point}, n stands under {below}{' at least' * (below != 'it')}, the line across is the centre. "
         "◆ a run unlikely by chance, ■ beyond the limits, ○ left out by a person, dotted: what the protocol asks for.",

@@ -23,6 +23,7 @@ from qi.measures import MEASURES
 from qi.model.cautions import SHORT
 from qi.model.errors import NoSuchCase, QiError, UnreadableFile
 from qi.model.journal import FIRST
+from qi.model.paper import A4, PAPERS
 from qi.model.review import Review
 from qi.trends import cohort
 
@@ -92,7 +93,7 @@ def rests_on(said: Said) -> str:
     return f"rests on: {'; '.join(labels)}" if labels else "rests on no measure"
 
 
-def _data(sheet: Sheet, banner: str) -> dict[str, Any]:
+def _data(sheet: Sheet, banner: str, paper: str) -> dict[str, Any]:
     """The sheet as templates take it."""
     rows = {name: [asdict(said) | {"rests": rests_on(said)} for said in getattr(sheet, name)] for name in SECTIONS}
     for row in rows["errors"]:
@@ -105,25 +106,27 @@ def _data(sheet: Sheet, banner: str) -> dict[str, Any]:
         "compared_when": sheet.compared_when,
         "cautions": [one for one in sheet.cautions if one != SHORT],
         "banner": banner,
+        "paper": paper,
         **rows,
     }
 
 
-def as_pdf(sheet: Sheet, review: Review, *, banner: str = "", at: datetime | None = None) -> bytes:
+def as_pdf(sheet: Sheet, review: Review, *, banner: str = "", paper: str = A4, at: datetime | None = None) -> bytes:
     """The sheet as PDF: tagged, fonts inside, the picture as vectors, one page or two.
 
-    Parameters: sheet; review, which the picture is drawn from; banner, the agency's own line; at, the date in the file, aware.
+    Parameters: sheet; review, which the picture is drawn from; banner, the agency's own line; paper, a word of PAPERS; at, the date
+    in the file, aware.
     Raises: QiError where it cannot be made.
     """
-    return Page(sheet, picture(review), banner).pdf(at=at)
+    return Page(sheet, picture(review), banner, paper).pdf(at=at)
 
 
-def as_html(sheet: Sheet, review: Review, *, banner: str = "") -> str:
+def as_html(sheet: Sheet, review: Review, *, banner: str = "", paper: str = A4) -> str:
     """The sheet as one web page that needs nothing else.
 
     Parameters: see as_pdf.
     """
-    return Page(sheet, picture(review), banner).html()
+    return Page(sheet, picture(review), banner, paper).html()
 
 
 def picture(review: Review) -> str:
@@ -133,19 +136,21 @@ def picture(review: Review) -> str:
 
 @dataclass(frozen=True)
 class Page:
-    """A sheet with its picture (SVG text) and the agency's own line, ready to be shown."""
+    """A sheet with its picture (SVG text), the agency's own line and paper (a word of PAPERS), ready to be shown."""
 
     sheet: Sheet
     picture: str
     banner: str = ""
+    paper: str = A4
 
     def pdf(self, *, at: datetime | None = None) -> bytes:
         """See as_pdf."""
-        return printed.pdf("sheet", _data(self.sheet, self.banner), {"case": self.picture}, at=at)
+        return printed.pdf("sheet", _data(self.sheet, self.banner, self.paper), {"case": self.picture}, at=at)
 
-    def count(self) -> int:
-        """How many pages it takes."""
-        return len(printed.pages("sheet", _data(self.sheet, self.banner), {"case": self.picture}, dots_per_inch=10.0))
+    def most_pages(self) -> int:
+        """How many pages it takes on the paper on which it takes most, so that a sheet that is kept fits whatever is set later."""
+        told = [_data(self.sheet, self.banner, paper) for paper in PAPERS]
+        return max(printed.count("sheet", data, {"case": self.picture}) for data in told)
 
     def html(self) -> str:
         """See as_html."""
@@ -156,7 +161,7 @@ class Page:
         return sheet_page.part(self._whole(), self.picture, printed.alternative(self.picture))
 
     def _whole(self) -> dict[str, Any]:
-        data = _data(self.sheet, self.banner)
+        data = _data(self.sheet, self.banner, self.paper)
         return data | {"cautions": [SHORT, *data["cautions"]]}
 
 
@@ -172,9 +177,9 @@ def write(library: Library, case_id: str, path: Path, *, who: str) -> None:
         raise QiError(f"{path.name}: a sheet is written as .pdf or .html")
     review, version = signed(library, keys[0])
     kept = [one for one in library.sheets(keys[0]) if one.version == version.version]
-    banner = library.settings.banner
-    fresh = Page(feedback.sheet(review, agency_of(library, keys[0], review)), picture(review), banner)
-    page = page_of(kept[-1], banner) if kept else fresh
+    settings = library.settings
+    fresh = Page(feedback.sheet(review, agency_of(library, keys[0], review)), picture(review), settings.banner, settings.paper)
+    page = page_of(kept[-1], settings.banner, settings.paper) if kept else fresh
     made = page.pdf(at=library.now()) if path.suffix.lower() == ".pdf" else page.html().encode()
     library.log("exported", who=who, case=keys[0], what="sheet")
     path.write_bytes(made)
@@ -184,13 +189,14 @@ def keep(library: Library, key: str, sheet: Sheet, review: Review, version: Vers
     """Keep a sheet as it is being written, with its picture, so that a sent one stays as it was.
 
     Parameters: review and version, which it was made of (signed).
-    Raises: QiError where it takes more than two pages; see Library.save_sheet.
+    Raises: QiError where it takes more than two pages on A4 or letter; see Library.save_sheet.
     """
     drawn = picture(review)
-    pages = Page(sheet, drawn, library.settings.banner).count()
+    pages = Page(sheet, drawn, library.settings.banner).most_pages()
     if pages > MOST_PAGES:
         raise QiError(
-            f"with these words the sheet takes {pages} pages, and {MOST_PAGES} are the most: leave sentences out, or shorten them"
+            f"with these words the sheet takes {pages} pages, and {MOST_PAGES} are the most, on A4 as on letter: "
+            "leave sentences out, or shorten them"
         )
     body = feedback.body(sheet) | {"picture": drawn}
     return library.save_sheet(key, version.version, body, who=who)
@@ -210,9 +216,9 @@ def read(kept: KeptSheet) -> Sheet:
     return feedback.of_body(kept.body)
 
 
-def page_of(kept: KeptSheet, banner: str) -> Page:
-    """A sheet that was kept, as it was kept."""
-    return Page(read(kept), str(kept.body["picture"]), banner)
+def page_of(kept: KeptSheet, banner: str, paper: str) -> Page:
+    """A sheet that was kept, as it was kept, under the agency's own line and on its paper (a word of PAPERS)."""
+    return Page(read(kept), str(kept.body["picture"]), banner, paper)
 
 
 def masked(kept: KeptSheet) -> Mapping[str, str]:

@@ -19,10 +19,13 @@ import typst
 from qi.exports import glyphs
 from qi.model.cautions import SHORT
 from qi.model.errors import QiError
+from qi.model.paper import A4, LETTER
 
 TEMPLATES = Path(__file__).parent / "templates"
 FONTS = Path(__file__).parent / "fonts"
 _NONE: Mapping[str, str] = MappingProxyType({})
+_PAPERS: Mapping[str, str] = {A4: "a4", LETTER: "us-letter"}  # as the maker of pages calls them
+_FEW_DOTS = 10.0  # an inch, of pages that are counted and not looked at
 _SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -30,11 +33,11 @@ def pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, str] = _N
     """Make a PDF of a template of this package.
 
     Parameters: template, name of a file in `templates` without its ending; data, plain values that JSON can hold (`title` becomes
-    the document's, `banner` the agency's line on each page, `caution` the foot, by default the short caution); pictures, SVG text
-    by name, each with a <title> (and a <desc>) that stands for it where it cannot be seen; at, aware, the date in the file's
-    properties; None leaves it out.
+    the document's, `banner` the agency's line on each page, `paper` a word of PAPERS, by default A4, `caution` the foot, by default
+    the short caution); pictures, SVG text by name, each with a <title> (and a <desc>) that stands for it where it cannot be seen;
+    at, aware, the date in the file's properties; None leaves it out.
     Returns: the file; the same for the same arguments.
-    Raises: QiError in words where there is no such template, a picture has no title, or the page cannot be made.
+    Raises: QiError in words where there is no such template or paper, a picture has no title, or the page cannot be made.
     """
     stamp = None if at is None else at.astimezone(UTC).replace(microsecond=0)
     try:
@@ -53,6 +56,11 @@ def pages(
     except (typst.TypstError, RuntimeError) as error:
         raise QiError(f"the page “{template}” cannot be made: {_in_words(error)}") from error
     return [bytes(page) for page in made] if isinstance(made, list) else [_bytes(made)]
+
+
+def count(template: str, data: Mapping[str, Any], pictures: Mapping[str, str] = _NONE) -> int:
+    """How many pages a PDF has; see pdf."""
+    return len(pages(template, data, pictures, dots_per_inch=_FEW_DOTS))
 
 
 def alternative(svg: str) -> str:
@@ -80,7 +88,10 @@ def _place(template: str) -> Path:
 
 def _given(data: Mapping[str, Any], pictures: Mapping[str, str], at: datetime | None) -> dict[str, Any]:
     drawn = {name: {"svg": svg, "alt": alternative(svg)} for name, svg in pictures.items()}
-    whole = {"title": "", "banner": "", "caution": SHORT} | dict(data) | {"pictures": drawn, "dated": at is not None}
+    whole = {"title": "", "banner": "", "caution": SHORT, "paper": A4} | dict(data) | {"pictures": drawn, "dated": at is not None}
+    if whole["paper"] not in _PAPERS:
+        raise QiError(f"there is no paper “{whole['paper']}”; there are {', '.join(_PAPERS)}")
+    whole["paper"] = _PAPERS[whole["paper"]]
     if at is not None:
         whole["made_on"] = f"{at.astimezone(UTC):%d %b %Y}"
     try:

@@ -25,7 +25,7 @@ _CSS = """
 .crew-sheet footer { border-top: 1px solid #d5dbe1; margin-top: 1.2rem; padding-top: .4rem; }
 @media (max-width: 36rem) { .crew-sheet { font-size: 15px; padding: .6rem; } .crew-sheet figure { overflow-x: auto; }
   .crew-sheet figure > * { min-width: 40rem; } }
-@media print { @page { size: A4; margin: 14mm; } .crew-sheet { font-size: 9.5pt; line-height: 1.3; padding: 0; max-width: none; }
+@media print { .crew-sheet { font-size: 9.5pt; line-height: 1.3; padding: 0; max-width: none; }
   .crew-sheet h1 { font-size: 15pt; } .crew-sheet h2 { font-size: 11pt; margin-top: 8pt; break-after: avoid; }
   .crew-sheet .one, .crew-sheet figure, .crew-sheet tr { break-inside: avoid; }
   .crew-sheet .facts, .crew-sheet .how, .crew-sheet .by, .crew-sheet .cautions { font-size: 8pt; } }
@@ -36,7 +36,8 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 def page(data: Mapping[str, Any], picture: str) -> str:
     """The sheet as a page.
 
-    Parameters: data, as the template `sheet` of qi.exports.printed takes it; picture, the case as SVG text of our own making.
+    Parameters: data, as the template `sheet` of qi.exports.printed takes it, with its paper; picture, the case as SVG text of our
+    own making.
     Returns: HTML text.
     """
     inner = _content(data, picture)
@@ -44,7 +45,7 @@ def page(data: Mapping[str, Any], picture: str) -> str:
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="robots" content="noindex">'
-        f"<title>{escape(data['title'])}</title><style>{_CSS}</style></head>\n<body>{inner}</body></html>\n"
+        f"<title>{escape(data['title'])}</title><style>{_style(data)}</style></head>\n<body>{inner}</body></html>\n"
     )
 
 
@@ -56,7 +57,12 @@ def part(data: Mapping[str, Any], picture: str, alt: str) -> str:
     """
     packed = b64encode(picture.encode()).decode()
     image = f'<img src="data:image/svg+xml;base64,{packed}" alt="{escape(alt)}">'
-    return f"<style>{_CSS}</style>{_content(data, image)}"
+    return f"<style>{_style(data)}</style>{_content(data, image)}"
+
+
+def _style(data: Mapping[str, Any]) -> str:
+    """How the sheet looks, and the paper that it is printed on."""
+    return f"{_CSS}@media print {{ @page {{ size: {data['paper']}; margin: 14mm; }} }}\n"
 
 
 def _content(data: Mapping[str, Any], picture: str) -> str:

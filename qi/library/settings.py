@@ -1,4 +1,4 @@
-"""The library's settings, `library.toml` in its folder: agency name, zone and banner, and the share of cases read twice."""
+"""The library's settings, `library.toml` in its folder: agency name, zone, banner and paper, and the share of cases read twice."""
 
 import tomllib
 import zoneinfo
@@ -12,11 +12,12 @@ from qi.library.mail import Mail
 from qi.library.place import SETTINGS_FILE
 from qi.library.sign_in import SignIn
 from qi.model.errors import UnknownWord, UnreadableFile
+from qi.model.paper import A4, PAPERS
 
 SECOND_SHARE = 0.1  # share of cases that a second reader is asked to read (our default, no source)
 LONGEST_BANNER = 300  # characters: three lines at the head of a printed page (ours, no source)
 _KNOWN: Mapping[str, tuple[str, ...]] = {
-    "agency": ("name", "zone", "banner"),
+    "agency": ("name", "zone", "banner", "paper"),
     "second_reading": ("share",),
     "sign_in": sign_in.WORDS,
     "crew": ("opens_own_cases",),
@@ -30,8 +31,8 @@ _KNOWN: Mapping[str, tuple[str, ...]] = {
 class Settings:
     """The agency's name, IANA zone and banner (each may be empty), the share of cases that are read twice, 0 to 1, how sign-in is
     read, for how long a review and its measures are kept [months after the call], None for as long as nobody deletes them, how mail
-    goes out, None where none does, and the inbox, resolved: the server's folder below which those who sign in can name folders to
-    be brought in, None where they can name none.
+    goes out, None where none does, the inbox, resolved: the server's folder below which those who sign in can name folders to
+    be brought in, None where they can name none, and the paper that sheets and reports are printed on, a word of PAPERS.
     """
 
     agency: str = ""
@@ -43,6 +44,7 @@ class Settings:
     keep_measures_months: int | None = None
     mail: Mail | None = None
     inbox: Path | None = None
+    paper: str = A4
 
 
 def read(folder: Path) -> Settings:
@@ -72,7 +74,7 @@ def read(folder: Path) -> Settings:
     banner = _banner(path, texts[2])
     share, kept = _share(path, second.get("share", SECOND_SHARE)), _kept(path, table.get("retention", {}))
     inbox, post = _inbox(path, table), mail.read(path, table.get("mail"))
-    return Settings(texts[0], _zone(path, texts[1]), banner, share, told, kept[0], kept[1], post, inbox)
+    return Settings(texts[0], _zone(path, texts[1]), banner, share, told, kept[0], kept[1], post, inbox, _paper(texts[3]))
 
 
 def _text(path: Path, table: Mapping[str, Any], name: str) -> str:
@@ -88,6 +90,13 @@ def _banner(path: Path, text: str) -> str:
     if len(line) > LONGEST_BANNER:
         raise UnreadableFile(path, f"[agency] banner has {len(line)} characters, at most {LONGEST_BANNER} fit on every page")
     return line
+
+
+def _paper(text: str) -> str:
+    word = text.strip().casefold() or A4
+    if word not in PAPERS:
+        raise UnknownWord(f"{SETTINGS_FILE}, [agency] paper", text, PAPERS)
+    return word
 
 
 def _inbox(path: Path, table: Mapping[str, Any]) -> Path | None:

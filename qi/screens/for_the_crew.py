@@ -52,7 +52,7 @@ def _case(shelf: Library, key: str) -> None:
     _standing(shelf, key, version, kept)
     _acts(shelf, key, sheet, review, version, is_sent=is_sent)
     mailing.about(shelf)
-    st.html(sheets.Page(sheet, sheets.picture(review), shelf.settings.banner).part())
+    st.html(_page(shelf, sheet, review).part())
     _answers(shelf, [one for one in kept if one.sent_at])
     _words(shelf, key, sheet, review, version, is_kept=last is not None)
 
@@ -63,6 +63,12 @@ def _made(key: str, folder: str, version: int, _shelf: Library) -> tuple[Review,
     """The signed case and a fresh sheet of it; folder and version say which."""
     review, _ = sheets.signed(_shelf, key)
     return review, sheets.feedback.sheet(review, sheets.agency_of(_shelf, key, review))
+
+
+def _page(shelf: Library, sheet: Sheet, review: Review) -> sheets.Page:
+    """The sheet with the agency's banner, on its paper."""
+    settings = shelf.settings
+    return sheets.Page(sheet, sheets.picture(review), settings.banner, settings.paper)
 
 
 def _standing(shelf: Library, key: str, version: Version, kept: list[KeptSheet]) -> None:
@@ -80,7 +86,7 @@ def _standing(shelf: Library, key: str, version: Version, kept: list[KeptSheet])
 
 def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Version, *, is_sent: bool) -> None:
     """Download, and send what was not sent yet."""
-    page = sheets.Page(sheet, sheets.picture(review), shelf.settings.banner)
+    page = _page(shelf, sheet, review)
     now = shelf.now()
     members = review.case.facts.members
     with st.container(horizontal=True, gap="small", vertical_alignment="center"):

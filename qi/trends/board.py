@@ -11,7 +11,7 @@ import pandas as pd
 from qi.model.cautions import LONG
 from qi.trends import chance, sentences
 from qi.trends import columns_used as use
-from qi.trends.board_tables import FEW, Hiding, Printed, causes_table, cell, groups_table, outcomes_table, share_words
+from qi.trends.board_tables import FEW, MOST_GROUPS, Hiding, Printed, causes_table, cell, groups_table, outcomes_table, share_words
 from qi.trends.board_tables import bundles_table as _bundles
 from qi.trends.board_tables import times_table as _times
 from qi.trends.capture import UNLISTED, Capture
@@ -115,10 +115,6 @@ def board(
     cases = use.included(table)
     held = pauses[pauses[use.KEY].isin(cases[use.KEY])] if len(pauses) else pd.DataFrame(columns=["key", "seconds", "cause"])
     changes, further = _changes(told, hiding)
-    first = told[0].subject if told else None
-    groups = Printed((), (), ("No measure has a number yet.",))
-    if first is not None:
-        groups = groups_table(table, first, GROUPED, hiding)
     return Board(
         agency=", ".join(sorted(set(table["agency"].astype("str")) - {""})) or "Agency not named",
         span=_span(cases),
@@ -133,11 +129,21 @@ def board(
         times=_times(table, hiding),
         causes=causes_table(held, hiding),
         bundles=_bundles(table, hiding),
-        groups=groups,
+        groups=groups(table, told, hiding),
         definitions=_definitions(cases, told, hiding),
         cautions=LONG,
         notes=_notes(hiding),
     )
+
+
+def groups(table: pd.DataFrame, told: Sequence[Told], hiding: Hiding, *, most: int = MOST_GROUPS) -> Printed:
+    """The report's table of stations and shifts by its first measure.
+
+    Parameters: table, told and hiding, see board; most, how many of a sort are printed, the rest is counted under the table.
+    """
+    if not told:
+        return Printed((), (), ("No measure has a number yet.",))
+    return groups_table(table, told[0].subject, GROUPED, hiding, most=most)
 
 
 def _span(cases: pd.DataFrame) -> str:

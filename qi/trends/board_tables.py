@@ -26,7 +26,7 @@ REPORTED: Mapping[str, str] = {
     FAVOURABLE: "… with favourable neurology",
 }
 _STRATA = ("comparator", "bystander_not_shockable", "unwitnessed_shockable", "unwitnessed_not_shockable", "ems_witnessed")
-_MOST_ROWS = 8  # groups of one sort that a page has room for
+MOST_GROUPS = 8  # of one sort that a page has room for where names are short
 _ASKED = (time_to.device("itd"), time_to.FIRST_SHOCK, time_to.EPINEPHRINE)
 
 
@@ -268,22 +268,22 @@ def _elements(results: Sequence[ElementResult], hiding: Hiding) -> str:
     return "; ".join(said)
 
 
-def groups_table(table: pd.DataFrame, subject: Subject, ways: Sequence[str], hiding: Hiding) -> Printed:
+def groups_table(table: pd.DataFrame, subject: Subject, ways: Sequence[str], hiding: Hiding, *, most: int) -> Printed:
     """How many cases each station, shift or other group has, and the median of one measure in it; in order of names, no ranking.
 
     Parameters: table, with the measure, the columns of ways, year, month and excluded; subject, the measure; ways, keys of
-    qi.trends.grouping.WAYS; hiding.
+    qi.trends.grouping.WAYS; hiding; most, how many groups of a sort are printed.
     """
     printed: list[list[str]] = []
     notes = []
     for by in ways:
         rows = multiples(table, subject.column, by).rows
         made = hiding.of(rows, MULTIPLES).to_dict("records")
-        for one in made[:_MOST_ROWS]:
+        for one in made[:most]:
             middle = HIDDEN if "median" in str(one[HIDDEN]).split(", ") else _middle(one, subject.unit)
             printed.append([f"{way(by).label} {one['group']}", cell(one, "cases"), cell(one, "known"), middle])
-        if len(made) > _MOST_ROWS:
-            notes.append(f"{len(made) - _MOST_ROWS} more by {way(by).label.lower()} are not printed.")
+        if len(made) > most:
+            notes.append(f"{len(made) - most} more by {way(by).label.lower()} are not printed.")
     return Printed(("Group", "Cases", "With a number", f"{subject.label}, median of cases"), printed, notes)
 
 

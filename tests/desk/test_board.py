@@ -23,17 +23,20 @@ from qi.exports import printed
 from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
 from qi.model.errors import QiError
+from qi.model.paper import A4, LETTER, PAPERS
 from qi.trends import board as reports
 from qi.trends import cohort
 from qi.trends import cohort_store as store
 from qi.trends.baselines import Excluded, Plan
 from qi.trends.board import Told
-from qi.trends.board_tables import Hiding
+from qi.trends.board_tables import MOST_GROUPS, Hiding
 from qi.trends.cohort_store import About
 from qi.trends.hidden_cells import HIDDEN
 from qi.trends.hidden_shapes import POINTS, shape_of
 from qi.trends.series import View
 from qi.trends.signals import BEYOND_LIMITS
+from tests.exports.test_printed import SIZES_MM, size_of
+from tests.exports.test_printed import inside as within
 from tests.trends.cases import case, repeated, table
 
 AT = datetime(2032, 1, 2, tzinfo=UTC)
@@ -89,6 +92,50 @@ def test_two_tagged_pages_with_banner_and_cautions(inside, shared):
             assert BANNER in words
             assert SHORT in words
         assert all(sentence in text_of(pdf) for sentence in LONG)
+
+
+def words_of(page):
+    """Every word on a page, in order of letters; one that ends a line at its hyphen is whole."""
+    return sorted(" ".join(page.extract_text().split()).replace("- ", "-").split())
+
+
+@pytest.mark.parametrize("sharing", [False, True])
+def test_on_letter_it_says_the_same_on_two_pages_too(sample, subjects, inside, shared, sharing):
+    on_a4, on_letter = shared if sharing else inside, made(sample, subjects, sharing=sharing, paper=LETTER)
+    for pdf, paper in ((on_a4, A4), (on_letter, LETTER)):
+        assert [size_of(page) for page in pdf.pages] == [SIZES_MM[paper]] * 2
+        assert all(within(page) for page in pdf.pages)
+    assert [words_of(page) for page in on_letter.pages] == [words_of(page) for page in on_a4.pages]
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize(
+    ("name", "fewest"), [("{}", 5), ("{} of Rillstone Valley, by the old bridge over the river, second building on the left", 1)]
+)
+def test_however_many_stations_and_shifts_there_are_it_has_two_pages(sample, subjects, monkeypatch, paper, name, fewest):
+    """Twelve of each under a banner of three lines; those that found no room are counted, and none else is left out."""
+    chosen = over_time.chosen
+
+    def grouped(*asked):
+        table = chosen(*asked)
+        return table.assign(**{by: [name.format(i % 12) for i in range(len(table))] for by in ("station", "shift")})
+
+    monkeypatch.setattr(over_time, "chosen", grouped)
+    data = board.board_pdf(sample, Which(), subjects=subjects, plans={}, banner="Peer review " * 25, paper=paper, at=AT)
+    pdf = pypdf.PdfReader(io.BytesIO(data))
+    assert len(pdf.pages) == 2
+    words = text_of(pdf)
+    for way in ("station", "shift"):
+        printed_rows = len(set(re.findall(rf"{way.capitalize()} (\d+) ", words)))
+        assert f"{12 - printed_rows} more by {way} are not printed" in words
+        assert fewest <= printed_rows <= MOST_GROUPS
+    assert all(sentence in words for sentence in LONG)
+
+
+def test_what_is_too_much_beside_the_groups_takes_none_of_them_away(sample, subjects):
+    pdf = made(sample, subjects, why="No list of dispatch was brought in. " * 400)
+    assert len(pdf.pages) > 2
+    assert "Station 3" in text_of(pdf)
 
 
 def test_page_one_answers_and_page_two_holds_the_rest(inside):
@@ -250,8 +297,10 @@ def test_the_command_writes_the_report(tmp_path, capsys):
     assert "there is no cohort table yet" in capsys.readouterr().err
     with Library.open(place) as library:
         bring_in(library, samples.FOLDER / "rv-2031-0131", who="tester", agency=samples.AGENCY, invented=True)
+    (place / "library.toml").write_text('[agency]\npaper = "letter"\n', encoding="utf-8")
     assert main(["board", str(file), "--library", str(place), "--sharing", "--from", "2031-01"]) == 0
     assert str(file) in capsys.readouterr().out
+    assert [size_of(page) for page in pypdf.PdfReader(file).pages] == [SIZES_MM[LETTER]] * 2
     words = text_of(pypdf.PdfReader(file))
     assert "January 2031 to December 2031" in words
     assert HIDDEN in words

@@ -19,8 +19,9 @@ from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
 from qi.model.errors import Locked, NoSuchCase, QiError
 from qi.model.journal import REVIEWER
+from qi.model.paper import A4, LETTER, PAPERS
 from tests.desk.conftest import AGENCY, SAMPLES
-from tests.exports.test_printed import elements
+from tests.exports.test_printed import SIZES_MM, elements, inside, size_of
 
 CASES = sorted(path.name for path in SAMPLES.glob("rv-*") if path.is_dir())
 BANNER = "Rillstone Valley EMS: confidential peer review"
@@ -49,10 +50,13 @@ def made(request, tmp_path_factory):
             return sheets.sheet_of(library, key), review
 
 
-def test_the_pdf_holds_every_sentence_on_at_most_two_tagged_pages(made):
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_pdf_holds_every_sentence_on_at_most_two_tagged_pages(made, paper):
     sheet, review = made
-    reader = pypdf.PdfReader(io.BytesIO(sheets.as_pdf(sheet, review, banner=BANNER)))
+    reader = pypdf.PdfReader(io.BytesIO(sheets.as_pdf(sheet, review, banner=BANNER, paper=paper)))
     assert 1 <= len(reader.pages) <= 2
+    assert {size_of(page) for page in reader.pages} == {SIZES_MM[paper]}
+    assert all(inside(page) for page in reader.pages)
     said = flat(" ".join(page.extract_text() for page in reader.pages))
     for sentence in sheet.sentences:
         assert flat(sentence.text) in said
@@ -78,7 +82,8 @@ def test_the_page_needs_nothing_else_and_runs_nothing(made):
     assert "<script" not in page
     assert not re.search(r"(?:src|href|action)\s*=|url\(|@import", page)
     assert "default-src 'none'" in page
-    assert "@media print" in page
+    assert re.findall(r"@page { size: (\w+);", page) == ["a4"]
+    assert re.findall(r"@page { size: (\w+);", sheets.as_html(sheet, review, paper=LETTER)) == ["letter"]
     assert re.findall(r"https?://[^\s\"'<]+", page) == ["http://www.w3.org/2000/svg"]
 
 
@@ -185,7 +190,8 @@ def test_what_was_sent_stays_as_it_was(library, good):
     sheets.keep(library, good, sheets.sheet_of(library, good), review, version, who="M. Ortiz")
     first, second = library.sheets(good)
     assert (first, second.sent_at) == (sent, None)
-    assert sheets.page_of(first, BANNER).html() == sheets.as_html(sheet, review, banner=BANNER)
+    page = sheets.page_of(first, BANNER, LETTER)
+    assert page.html() == sheets.as_html(sheet, review, banner=BANNER, paper=LETTER)
     with pytest.raises(Locked):
         library.send_sheet(good, 1, [], who="M. Ortiz")
 
@@ -203,6 +209,32 @@ def test_two_pages_are_the_most_however_much_is_written(library, good, each, let
         assert library.sheets(good) == []
     else:
         assert sheets.keep(library, good, sheet, review, version, who="M. Ortiz").number == 1
+
+
+def test_a_sheet_that_fits_on_one_paper_alone_is_refused(library, good):
+    """The agency may change its paper later, and a sheet that was sent is printed on what is set then."""
+    signed(library, good)
+    review, version = sheets.signed(library, good)
+    more = {name: [("in our own words " * 40)[:234].strip()] * 4 for name in sheets.SECTIONS}
+    sheet = edited(sheets.sheet_of(library, good), {}, more)
+    taken = {paper: len(pypdf.PdfReader(io.BytesIO(sheets.as_pdf(sheet, review, paper=paper))).pages) for paper in PAPERS}
+    assert taken == {A4: 2, LETTER: 3}
+    with pytest.raises(QiError, match="takes 3 pages, and 2 are the most, on A4 as on letter"):
+        sheets.keep(library, good, sheet, review, version, who="M. Ortiz")
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_command_writes_on_the_paper_of_the_settings(library, good, tmp_path, paper):
+    (library.folder / "library.toml").write_text(f'[agency]\npaper = "{paper}"\n', encoding="utf-8")
+    signed(library, good)
+    review, version = sheets.signed(library, good)
+    number = library.about(good).case_id
+    for name in ("fresh", "kept"):
+        sheets.write(library, number, tmp_path / f"{name}.pdf", who="x")
+        sheets.write(library, number, tmp_path / f"{name}.html", who="x")
+        assert {size_of(page) for page in pypdf.PdfReader(tmp_path / f"{name}.pdf").pages} == {SIZES_MM[paper]}
+        assert f"@page {{ size: {paper};" in (tmp_path / f"{name}.html").read_text(encoding="utf-8")
+        sheets.keep(library, good, sheets.sheet_of(library, good), review, version, who="x")
 
 
 def test_what_each_sentence_rests_on_is_on_the_web_page_in_words(made):

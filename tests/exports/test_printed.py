@@ -10,7 +10,10 @@ import pytest
 from qi.exports import glyphs, printed
 from qi.model.cautions import SHORT
 from qi.model.errors import QiError
+from qi.model.paper import A4, LETTER, PAPERS
 
+# ISO 216 and 8.5 in by 11 in (MDN on the `size` descriptor of CSS, read).
+SIZES_MM = {A4: (210.0, 297.0), LETTER: (215.9, 279.4)}
 SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 40" width="200" height="40"><title>A bar</title>'
     '<desc>One bar of 20.</desc><rect width="20" height="20"/><text x="30" y="20" font-size="10">twenty</text></svg>'
@@ -36,6 +39,26 @@ def trial(tmp_path, monkeypatch):
 def made(text="Plain.", pictures=None, **named):
     data = {"title": "A title", "text": text} | named.pop("data", {})
     return pypdf.PdfReader(io.BytesIO(printed.pdf("trial", data, pictures or {}, **named)))
+
+
+def size_of(page):
+    """Width and height of a page [mm]; 1 pt is 1/72 in (ISO 32000-1, 8.3.2.3)."""
+    return tuple(round(float(side) / 72 * 25.4, 1) for side in (page.mediabox.width, page.mediabox.height))
+
+
+def inside(page):
+    """Whether every piece of text begins on the page and within 5 mm of no edge of it (ISO 32000-1, 9.4.4)."""
+    places, edge = [], 5 / 25.4 * 72
+
+    def note(text, page_matrix, text_matrix, font, size):
+        if text.strip():
+            a, b, c, d, e, f = page_matrix
+            x, y = text_matrix[4:]
+            places.append((a * x + c * y + e, b * x + d * y + f))
+
+    page.extract_text(visitor_text=note)
+    width, height = page.mediabox.width, page.mediabox.height
+    return bool(places) and all(edge < x < width - edge and edge < y < height - edge for x, y in places)
 
 
 def elements(node, found=None):
@@ -79,6 +102,16 @@ def test_text_is_data_and_never_markup():
     assert odd in made(odd).pages[0].extract_text()
 
 
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_page_is_as_large_as_the_paper_and_nothing_stands_beside_it(paper):
+    long = "A sentence that goes on until there is no room for it on a line, and then on the next. " * 60
+    page, *more = made(long, data={"paper": paper, "banner": "Peer review " * 25}).pages
+    assert size_of(page) == SIZES_MM[paper]
+    assert inside(page)
+    assert all(inside(one) for one in more)
+    assert size_of(made().pages[0]) == SIZES_MM[A4]
+
+
 def test_banner_and_caution_stand_on_the_page():
     said = made(data={"banner": "Rillstone Valley EMS: confidential"}).pages[0].extract_text()
     assert "Rillstone Valley EMS: confidential" in said
@@ -110,6 +143,7 @@ def test_the_same_gives_the_same_and_the_date_is_the_one_given():
         ("trial", {"title": "A", "text": "b"}, {"one": "<svg"}, "not SVG"),
         ("trial", {"title": "A", "text": float("nan")}, {}, "not plain data"),
         ("trial", {"title": "", "text": "b"}, {}, "title"),
+        ("trial", {"title": "A", "text": "b", "paper": "legal"}, {}, "no paper “legal”; there are a4, letter"),
     ],
 )
 def test_what_cannot_be_printed_is_refused_in_words(template, data, pictures, words):
@@ -119,6 +153,12 @@ def test_what_cannot_be_printed_is_refused_in_words(template, data, pictures, wo
 
 def test_pages_are_pictures():
     assert printed.pages("trial", {"title": "A", "text": "b"})[0].startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("words", [1, 800, 2000])
+def test_pages_are_counted_as_the_file_has_them(words):
+    data = {"title": "A", "text": "words " * words}
+    assert printed.count("trial", data) == len(pypdf.PdfReader(io.BytesIO(printed.pdf("trial", data))).pages)
 
 
 def test_the_fonts_come_with_their_licence():

@@ -265,7 +265,7 @@ def test_settings_are_read_from_the_library_s_folder(library):
     found = library.settings
     assert (found.agency, found.zone, found.banner, found.second_share) == (AGENCY, "America/Denver", "For practice only", 1.0)
     for text, error, words in (
-        ("[agency]\nnames = 'x'", UnknownWord, "“names” is not known; choose from banner, name, zone"),
+        ("[agency]\nnames = 'x'", UnknownWord, "“names” is not known; choose from banner, name, paper, zone"),
         ("[colours]", UnknownWord, "“colours” is not known"),
         ("agency = 'x'", UnreadableFile, "should be a table"),
         ("[agency]\nname = 3", UnreadableFile, "should be a text"),

@@ -1,4 +1,4 @@
-"""[bring_in] of library.toml: the inbox, a folder apart from the library."""
+"""[bring_in] of library.toml: the inbox, a folder apart from the library; [agency]: the paper that is printed on."""
 
 import json
 
@@ -36,3 +36,25 @@ def test_what_is_no_inbox_is_refused(tmp_path):
             written(tmp_path / "library", f"[bring_in]\ninbox = {value}\n")
     with pytest.raises(UnknownWord):
         written(tmp_path / "library", "[bring_in]\nfolder = '/srv'\n")
+
+
+@pytest.mark.parametrize(
+    ("said", "paper"),
+    [
+        ("", "a4"),
+        ("paper = ''", "a4"),
+        ("paper = 'a4'", "a4"),
+        ("paper = 'A4'", "a4"),
+        ("paper = 'letter'", "letter"),
+        ("paper = ' Letter'", "letter"),
+    ],
+)
+def test_the_paper_is_a4_unless_the_agency_says_letter(tmp_path, said, paper):
+    assert written(tmp_path / "library", f"[agency]\n{said}\n").paper == paper
+
+
+def test_another_paper_is_refused_with_the_choices(tmp_path):
+    with pytest.raises(UnknownWord, match=r"library.toml, \[agency\] paper: “legal” is not known; choose from a4, letter"):
+        written(tmp_path / "library", "[agency]\npaper = 'legal'\n")
+    with pytest.raises(UnreadableFile, match=r"\[agency\] paper is 4, should be a text"):
+        written(tmp_path / "library", "[agency]\npaper = 4\n")

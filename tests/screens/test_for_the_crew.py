@@ -69,6 +69,7 @@ def test_the_sheet_is_shown_as_the_crew_will_get_it(signed):
         assert part in page
     assert "<script" not in page
     assert "C-104" not in page
+    assert "@page { size: a4;" in page
     assert set(downloads(app)) == {"PDF", "Web page"}
     assert "quality improvement only" in words(app)
 
