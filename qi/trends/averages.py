@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 
 from qi.model.errors import NotMeasurable
-from qi.trends.columns_used import included, need
+from qi.trends.columns_used import included, need, part
 from qi.trends.intervals import COUNTS_BELOW
 
 CASE_MEDIAN = "Median of cases: every case counts once, however long it was."
 CASE_MEAN = "Mean of cases: every case counts once, however long it was."
 CASE_SHARE = "Share of cases: every case counts once, however long it was."
 TIME_POOLED = "Time-pooled: every second counts once, so that long cases weigh more."
-FRACTION, NO_FLOW = "compression_fraction", "no_flow_s"
+FRACTION, NO_FLOW, DELIVERED = "compression_fraction", "no_flow_s", "compressions_per_minute"
+KNOWN_TIME = (FRACTION, NO_FLOW, DELIVERED, part(DELIVERED, "n"))  # what known_arrest_s reads
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def time_pooled(table: pd.DataFrame, measure: str, seconds: pd.Series) -> Averag
 def both_in_words(table: pd.DataFrame) -> str:
     """The compression fraction of all cases together in both ways, as sentences; empty below 10 cases.
 
-    Parameters: table, with compression_fraction, no_flow_s and excluded.
+    Parameters: table, with KNOWN_TIME and excluded.
     """
     try:
         ways = case_mean(table, FRACTION), time_pooled(table, FRACTION, known_arrest_s(table))
@@ -73,10 +74,14 @@ def both_in_words(table: pd.DataFrame) -> str:
 
 
 def known_arrest_s(table: pd.DataFrame) -> pd.Series:
-    """Known arrest time of each case [s], from its no-flow time and compression fraction; missing where there was no pause at all.
+    """Known arrest time of each case [s]; missing where neither its compressions nor its pauses tell it.
 
-    Parameters: table, with compression_fraction and no_flow_s.
-    Notes: the row holds no arrest time of its own; of a case without any pause it cannot be told.
+    Parameters: table, with KNOWN_TIME.
+    Notes: no column holds it. Compressions over compressions per minute of known arrest time give it, also of a case that never
+    paused; of a case without any compression, its no-flow time over the share lost does.
     """
-    lost = 1.0 - need(table, [FRACTION, NO_FLOW])[FRACTION].astype(float)
-    return table[NO_FLOW].astype(float) / lost.where(lost > 0)
+    cases = need(table, KNOWN_TIME)
+    rate = cases[DELIVERED].astype(float)
+    by_compressions = 60.0 * cases[part(DELIVERED, "n")].astype(float) / rate.where(rate > 0)
+    lost = 1.0 - cases[FRACTION].astype(float)
+    return by_compressions.fillna(cases[NO_FLOW].astype(float) / lost.where(lost > 0))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from qi.model.errors import NotMeasurable, UnknownWord
 from qi.trends import columns_used as use
-from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, FRACTION, NO_FLOW, TIME_POOLED, known_arrest_s
+from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, FRACTION, KNOWN_TIME, TIME_POOLED, known_arrest_s
 from qi.trends.baselines import NO_PLAN, Plan
 from qi.trends.chart import Chart
 from qi.trends.dates import CASE, MONTH, QUARTER
@@ -109,7 +109,7 @@ class View:
 
 def needed(subject: Subject) -> tuple[str, ...]:
     """The columns of the cohort table that a measure's charts read beside those that are no measure's."""
-    more = (FRACTION, NO_FLOW) if subject.column in (_COUNTED, FRACTION) else ()
+    more = KNOWN_TIME if subject.column in (_COUNTED, FRACTION) else ()
     done = subject.done.needed if subject.done else ()
     return tuple(dict.fromkeys((subject.column, use.part(subject.column, "verdict"), *more, *done)))
 
@@ -269,7 +269,7 @@ def as_in_time(table: pd.DataFrame, subject: Subject) -> tuple[pd.DataFrame, Sub
 
 
 def _rates(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    """Events over minutes of known arrest; cases without either count in neither."""
+    """Events over minutes of known arrest, those of cases without an event among them; cases without either count in neither."""
     minutes = known_arrest_s(table).to_numpy(dtype=float) / 60.0
     count = _values(table, subject)
     known = ~np.isnan(minutes) & ~np.isnan(count)

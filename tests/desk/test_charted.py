@@ -32,6 +32,8 @@ def table(count, *, months=None, **columns):
         "compression_depth_mm": 55 + 2 * np.sin(at * 2.3),
         "compression_depth_mm__verdict": "met",
         "no_flow_s": (1 - values) * 600.0,
+        "compressions_per_minute": 110.0 * values,
+        "compressions_per_minute__n": 1100.0 * values,
         "pauses_over_limit": at % 3.0 + 1,
         "pauses_over_limit__verdict": "no limit set",
     }

@@ -64,6 +64,8 @@ def agency(seed):
             "call_day": pd.Timestamp("2029-01-01") + pd.to_timedelta(month * 31 + chance.integers(0, 28, n), unit="D"),
             "excluded": "",
             "no_flow_s": lost,
+            "compressions_per_minute": 100.0,
+            "compressions_per_minute__n": 100.0 * minutes,
             "compression_fraction": fraction.clip(max=0.99),
             "peri_shock_pause_s": np.round(chance.lognormal(2.0 + between[1] / 3.0, 0.4), 1) + 0.1,
             "pauses_over_limit": chance.negative_binomial(8.0, 8.0 / (8.0 + 0.1 * minutes * np.exp(between[2] / 2.0))).astype(

@@ -149,6 +149,16 @@ def test_case_mean_and_time_pooled_differ_and_each_says_which_it_is():
         time_pooled(cases, "compression_fraction", pd.Series(0.0, index=cases.index))
 
 
+def test_cases_without_a_pause_and_without_a_compression_count_by_their_known_time():
+    """By hand: 1100 compressions at 110 a minute are 10 min, with no pause in them; no compression in 50 s is 50 s of pause."""
+    without_pause = {"compression_fraction": 1.0, "no_flow_s": 0.0, "compressions_per_minute": 110.0}
+    none = {"compression_fraction": 0.0, "no_flow_s": 50.0, "compressions_per_minute": 0.0, "compressions_per_minute__n": 0.0}
+    cases = table(case(**without_pause, compressions_per_minute__n=1100.0), case(**none))
+    assert known_arrest_s(cases).tolist() == pytest.approx([600.0, 50.0])
+    pooled = time_pooled(cases, "compression_fraction", known_arrest_s(cases))
+    assert (pooled.value, pooled.cases, pooled.missing) == (pytest.approx(600 / 650), 2, 0)
+
+
 def test_both_ways_stand_side_by_side_from_ten_cases_on():
     """By hand: nine cases of 100 s at 0.9 and one of 900 s at 0.5: mean 8.6 / 10, of the time (810 + 450) / 1800."""
     told = [case(compression_fraction=0.9, no_flow_s=10.0) for _ in range(9)]

@@ -49,6 +49,8 @@ def table(count=24, **columns):
         "compression_fraction": values,
         "compression_fraction__verdict": np.where(values >= 0.6, "met", "not met"),
         "no_flow_s": (1 - values) * 600.0,
+        "compressions_per_minute": 100.0 * values,
+        "compressions_per_minute__n": 1000.0 * values,
         "pauses_over_limit": np.arange(count) % 3.0,
         "pauses_over_limit__verdict": "no limit set",
         "first_pass": np.arange(count) % 2.0,
@@ -131,11 +133,25 @@ def test_events_per_minute_and_pooled_shares_count_seconds():
     rate = chart(table(), COUNTED, PER_MINUTE)
     assert rate.points["value"].iloc[1] == pytest.approx(2 / 20)
     assert unit_of(COUNTED, PER_MINUTE) == "per min of CPR"
-    cases = table(no_flow_s=np.where(np.arange(24) % 2 == 0, 100.0, 1000.0), compression_fraction=np.tile([0.9, 0.5], 12))
+    cases = table(compression_fraction=np.tile([0.9, 0.5], 12), compressions_per_minute=100.0)
+    cases["compressions_per_minute__n"] = np.tile([1000.0, 2000.0], 12) / 0.6
     pooled = chart(cases, FRACTION, POOLED)
     assert pooled.points["value"].iloc[0] == pytest.approx((0.9 * 1000 + 0.5 * 2000) / 3000)
     assert chart(cases, FRACTION, MEDIANS).points["value"].iloc[0] == pytest.approx(0.7)
     assert averaged(FRACTION, POOLED) != averaged(FRACTION, MEDIANS)
+
+
+def test_cases_without_a_pause_stand_in_pooled_shares_and_in_events_per_minute():
+    """From the second year on nobody paused: 110 compressions a minute over 10 min, no long pause. Counted by hand."""
+    perfect = np.arange(48) >= 24
+    cases = table(48, compression_fraction=np.where(perfect, 1.0, 0.5), no_flow_s=np.where(perfect, 0.0, 300.0))
+    cases = cases.assign(compressions_per_minute=110.0, compressions_per_minute__n=1100.0)
+    cases["pauses_over_limit"] = np.where(perfect, 0.0, 2.0)
+    pooled, rate = chart(cases, FRACTION, POOLED), chart(cases, COUNTED, PER_MINUTE)
+    assert pooled.points["value"].tolist() == pytest.approx([0.5] * 12 + [1.0] * 12)
+    assert (pooled.points["n"] == 2).all()
+    assert rate.points["value"].tolist() == pytest.approx([0.2] * 12 + [0.0] * 12)
+    assert rate.points["n"].tolist() == pytest.approx([20.0] * 24)
 
 
 def test_rare_events_are_counted_from_one_to_the_next():
@@ -193,5 +209,6 @@ def test_a_phase_stays_with_its_reason():
 
 
 def test_needed_columns_are_read_beside_the_measure():
-    assert needed(COUNTED) == ("pauses_over_limit", "pauses_over_limit__verdict", "compression_fraction", "no_flow_s")
+    time_of = ("compression_fraction", "no_flow_s", "compressions_per_minute", "compressions_per_minute__n")
+    assert needed(COUNTED) == ("pauses_over_limit", "pauses_over_limit__verdict", *time_of)
     assert f"{ITD.column}__status" in needed(ITD)
