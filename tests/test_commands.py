@@ -159,7 +159,7 @@ def test_people_are_listed_added_and_ended(library, capsys):
     assert run(*add, "--library", library) == 0
     assert run("people", "add", "sub-7", "--role", "crew", "--crew", "C-17", "--crew", "C-18", "--library", library) == 0
     said = capsys.readouterr().out
-    assert "r.adeyemi@example.org: R. Adeyemi, medical_director, since" in said
+    assert "1  r.adeyemi@example.org: R. Adeyemi, medical_director, since" in said
     assert "sub-7: sub-7, crew (crew C-17, C-18), since" in said
     assert run("people", "add", "sub-8", "--role", "chief", "--library", library) == 1
     assert run("people", "end", "sub-7", "--library", library, "--by", "R. Adeyemi") == 0
@@ -167,7 +167,7 @@ def test_people_are_listed_added_and_ended(library, capsys):
     assert "by R. Adeyemi" in capsys.readouterr().out.splitlines()[-1]
     with Library.open(library) as opened:
         first = opened.log_lines(did="people changed")[-1]
-        assert (first.who, first.what) == ("setting up", "added, medical director")
+        assert (first.who, first.what) == ("setting up", "added, medical director; entry 1, R. Adeyemi")
 
 
 def test_crew_numbers_are_bound_to_an_agency(library, capsys):

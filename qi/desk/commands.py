@@ -150,7 +150,8 @@ def _people(library: Library, asked: argparse.Namespace) -> int:
     for one in library.people.all():
         ended = f", ended {one.ended_at:%Y-%m-%d} by {one.ended_by}" if one.ended_at else ""
         crew = f" (crew {', '.join(one.crew_ids)}{f' of {one.agency}' if one.agency else ''})" if one.crew_ids else ""
-        print(f"{one.subject}: {one.name}, {', '.join(one.roles)}{crew}, since {one.added_at:%Y-%m-%d} by {one.added_by}{ended}")
+        said = f"{one.subject}: {one.name}, {', '.join(one.roles)}{crew}, since {one.added_at:%Y-%m-%d} by {one.added_by}{ended}"
+        print(f"{one.number}  {said}")
     for doubt in library.people.doubts(library.settings.sign_in):
         print(doubt, file=sys.stderr)
     return 0

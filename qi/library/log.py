@@ -12,7 +12,8 @@ database but has no access to that folder (the keeper of a PostgreSQL server) ca
 both, only a hash kept elsewhere helps. Without the file the hashes can be verified still, the seals cannot: back it up.
 
 No line holds patient data: a case is named by its key in the library, which says nothing of it and is never the agency's number,
-and what was done stands in words of a closed list. So a line may stay when its case is deleted.
+and what was done stands in words of a closed list. So a line may stay when its case is deleted. Where the list of people was
+changed, number and name of the entry stand behind these words, as they were entered: neither ever changes, and no entry is deleted.
 References: hash, FIPS 180-4; seal, RFC 2104 (both from memory).
 """
 
@@ -33,12 +34,13 @@ import sqlalchemy as sa
 from qi.library.database import LOG_END
 from qi.library.originals import private_file
 from qi.library.rules import name_of
-from qi.library.tables import CASES, LOG, REMOVALS
-from qi.model.errors import NoSuchCase, UnknownWord
+from qi.library.tables import CASES, LOG, PEOPLE, REMOVALS
+from qi.model.errors import NoSuchCase, QiError, UnknownWord
 from qi.model.journal import KINDS, Line
 from qi.model.people import ACTS, ROLES
 
 KEY_FILE = "log.key"
+PEOPLE_CHANGED = "people changed"
 DID = (
     "opened",
     "changed",
@@ -52,7 +54,7 @@ DID = (
     "signed out",
     "refused",
     "brought in",
-    "people changed",
+    PEOPLE_CHANGED,
     "settings changed",
     "verified",
 )
@@ -68,6 +70,8 @@ agency, zone, banner, retention, mail, view, plan, known arrests, protocols, map
 """
 WORDS = frozenset((*KINDS, *ROLES, *ACTS)) | frozenset(", ".join(_WORDS.strip().splitlines()).split(", "))
 BEFORE_THE_FIRST = "0" * 64
+_WHOSE = "; "  # stands before the entry that was changed
+_ENTRY = re.compile(r"entry ([0-9]{1,9})(, .+)?")
 _KEY_OF_A_CASE = re.compile(r"[a-z0-9]{12}")  # as qi.library.draft.new_key makes them
 _LOCK = 0x51494C47  # PostgreSQL: one writer at a time adds to the chain
 _ALL = 1_000_000_000
@@ -96,10 +100,11 @@ def append_all(
     """Add lines at the end of the chain; the last thing that a transaction does, since others wait until it ends.
 
     Parameters: connection, in a transaction that writes; key of the seals; acts, each what was done (of DID), the key of its case
-    in the library (empty for none), and to what (words of WORDS joined by comma and blank, or empty); who; when (aware).
+    in the library (empty for none), and to what (words of WORDS joined by comma and blank, or empty; see of_entry); who; when
+    (aware).
     Returns: the lines as written.
     Raises: UnknownWord for a word that is not in the lists; NoSuchCase for a case that neither is nor was in the library; QiError
-    without a name.
+    without a name, or for an entry that is not in the list of people as it is told.
     """
     name, at = name_of(who), when.astimezone(UTC)
     told = list(acts)
@@ -125,9 +130,20 @@ def append(connection: sa.Connection, key: bytes, did: str, *, who: str, when: d
     return append_all(connection, key, [(did, case, what)], who=who, when=when)[0]
 
 
+def of_entry(words: str, *, number: int, name: str, subject: str) -> str:
+    """What was done to whose entry in the list of people.
+
+    Parameters: words of WORDS; number, name and subject of the entry. A name that is what sign-in knows them by, or an e-mail, is
+    left out: the number tells whose it is.
+    """
+    return f"{words}{_WHOSE}entry {number}{'' if name == subject or '@' in name else f', {name}'}"
+
+
 def _known(connection: sa.Connection, did: str, case: str, what: str) -> None:
     if did not in DID:
         raise UnknownWord("log", did, DID)
+    if did == PEOPLE_CHANGED and _WHOSE in what:
+        what = _known_entry(connection, what)
     for word in what.split(", ") if what else ():
         if word not in WORDS:
             raise UnknownWord("log, what", word, WORDS)
@@ -138,6 +154,17 @@ def _known(connection: sa.Connection, did: str, case: str, what: str) -> None:
     )
     if not known:
         raise NoSuchCase("the log names a case by its key in the library; there neither is nor was a case of the key given")
+
+
+def _known_entry(connection: sa.Connection, what: str) -> str:
+    """The words before an entry of the list of people, which is told as it stands there."""
+    words, _, whose = what.partition(_WHOSE)
+    told = _ENTRY.fullmatch(whose)
+    asked = sa.select(PEOPLE.c.id, PEOPLE.c.name, PEOPLE.c.subject).where(PEOPLE.c.id == int(told[1] if told else 0))
+    row = connection.execute(asked).one_or_none()
+    if row is None or of_entry(words, number=row.id, name=row.name, subject=row.subject) != what:
+        raise QiError("the log names an entry of the list of people by its number and name; there is none so")
+    return words
 
 
 def written(case: str, written_lines: Sequence[Line]) -> list[tuple[str, str, str]]:

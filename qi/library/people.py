@@ -22,7 +22,7 @@ LONGEST = 255  # letters of a subject or a crew number (OpenID Connect Core 1.0,
 class Listed:
     """One line of the list: who, by which subject or e-mail sign-in knows them, roles, crew numbers, and since when until when.
 
-    agency is that of the crew numbers, empty where nobody says it.
+    agency is that of the crew numbers, empty where nobody says it; number is the entry's own, by which the log names it.
     """
 
     subject: str
@@ -34,6 +34,7 @@ class Listed:
     ended_by: str
     ended_at: datetime | None
     agency: str = ""
+    number: int = 0
 
 
 class People:
@@ -95,7 +96,7 @@ class People:
             with self._database.writing() as connection:
                 _says_agency(connection, numbers, str(kept["agency"]))
                 row = connection.execute(sa.insert(PEOPLE).returning(PEOPLE), [kept]).mappings().one()
-                log.append(connection, self._seal, "people changed", who=who, when=self._now(), what=_added(row))
+                log.append(connection, self._seal, log.PEOPLE_CHANGED, who=who, when=self._now(), what=_added(row))
                 return _listed(row)
         except IntegrityError:
             raise QiError(f"{kept['subject']} is on the list already; end that entry first") from None
@@ -119,7 +120,7 @@ class People:
             kept = {name: was[name] for name in ("subject", "name", "roles", "crew_ids")}
             kept |= {"agency": told, "added_by": name_of(who), "added_at": when}
             row = connection.execute(sa.insert(PEOPLE).returning(PEOPLE), [kept]).mappings().one()
-            acts = [("people changed", "", what) for what in ("removed", _added(row))]
+            acts = [(log.PEOPLE_CHANGED, "", what) for what in (_removed(was), _added(row))]
             log.append_all(connection, self._seal, acts, who=who, when=when)
             return _listed(row)
 
@@ -155,15 +156,16 @@ class People:
         """
         ended = subject_of(subject)
         with self._database.writing() as connection:
-            in_force = [row for row in connection.execute(sa.select(PEOPLE).where(PEOPLE.c.ended_at.is_(None))).mappings()]
-            if all(row["subject"] != ended for row in in_force):
+            in_force = connection.execute(sa.select(PEOPLE).where(PEOPLE.c.ended_at.is_(None))).mappings().all()
+            was = next((row for row in in_force if row["subject"] == ended), None)
+            if was is None:
                 raise QiError(f"{ended} is not on the list")
             keepers = {row["subject"] for row in in_force if "administrator" in row["roles"]}
             if keepers == {ended} and len(in_force) > 1:
                 raise QiError(f"{ended} is the last administrator; add another one first")
             mine = sa.and_(PEOPLE.c.subject == ended, PEOPLE.c.ended_at.is_(None))
             connection.execute(sa.update(PEOPLE).where(mine).values(ended_by=name_of(who), ended_at=self._now()))
-            log.append(connection, self._seal, "people changed", who=who, when=self._now(), what="removed")
+            log.append(connection, self._seal, log.PEOPLE_CHANGED, who=who, when=self._now(), what=_removed(was))
 
     def sign_out(self, sign_in: str, *, until: datetime) -> None:
         """End a sign-in wherever its cookie is kept.
@@ -231,7 +233,15 @@ def _with_numbers(listed: Collection[Listed]) -> str:
 
 def _added(row: sa.RowMapping) -> str:
     """What was done where an entry was added, in words of the log."""
-    return ", ".join(["added", *(ROLES[role] for role in row["roles"])])
+    return _of_entry(", ".join(["added", *(ROLES[role] for role in row["roles"])]), row)
+
+
+def _removed(row: sa.RowMapping) -> str:
+    return _of_entry("removed", row)
+
+
+def _of_entry(words: str, row: sa.RowMapping) -> str:
+    return log.of_entry(words, number=row["id"], name=row["name"], subject=row["subject"])
 
 
 def subject_of(text: str) -> str:
@@ -244,5 +254,5 @@ def subject_of(text: str) -> str:
 
 
 def _listed(row: sa.RowMapping) -> Listed:
-    columns = {name: row[name] for name in Listed.__dataclass_fields__}
+    columns = {name: row["id" if name == "number" else name] for name in Listed.__dataclass_fields__}
     return Listed(**columns | {"roles": tuple(row["roles"]), "crew_ids": tuple(row["crew_ids"])})

@@ -54,6 +54,7 @@ def _table(listed: Sequence[Listed]) -> None:
         return
     rows = [
         {
+            "entry": one.number,
             "name": one.name,
             "signs in as": one.subject,
             "roles": ", ".join(ROLES[role] for role in one.roles),

@@ -274,6 +274,49 @@ def test_free_text_is_refused(library, what):
     assert library.log_lines() == []
 
 
+def test_whose_entry_was_changed_is_told_by_number_and_name(library):
+    library.log("people changed", who=WHO, what="removed")  # as older logs have it
+    library.people.add("sub-7", name="Weller; J., Jr.", roles=["reviewer", "crew"], crew_ids=["C-17"], who=WHO)
+    library.people.add("Ash@example.org", name="P. Ash", roles=["reviewer"], who=WHO)
+    library.people.bind("sub-7", agency="Rillstone Valley EMS", who=WHO)
+    library.people.end("ash@example.org", who=WHO)
+    for name in ("Other@example.org", "Sub-9"):  # a name that is none
+        library.people.add(name, name=name, roles=["reviewer"], who=WHO)
+    numbers = {one.number for one in library.people.all()}
+    assert [line.what for line in reversed(library.log_lines(did="people changed"))] == [
+        "removed",
+        "added, crew, reviewer; entry 1, Weller; J., Jr.",
+        "added, reviewer; entry 2, P. Ash",
+        "removed; entry 1, Weller; J., Jr.",
+        "added, crew, reviewer; entry 3, Weller; J., Jr.",
+        "removed; entry 2, P. Ash",
+        "added, reviewer; entry 4",
+        "added, reviewer; entry 5",
+    ]
+    assert numbers == {1, 2, 3, 4, 5}
+    assert library.verify_log() == []
+
+
+@pytest.mark.parametrize(
+    ("did", "what"),
+    [
+        ("people changed", "removed; J. Weller"),
+        ("people changed", "removed; entry 1, Somebody Else"),
+        ("people changed", "removed; entry 1"),
+        ("people changed", "removed; entry 2, J. Weller"),
+        ("people changed", "removed; entry 1, J. Weller; of the case RV-1"),
+        ("people changed", "a patient; entry 1, J. Weller"),
+        ("exported", "sheet; entry 1, J. Weller"),
+    ],
+)
+def test_an_entry_is_told_as_it_stands_on_the_list_and_of_nothing_else(library, did, what):
+    library.people.add("sub-7", name="J. Weller", roles=["reviewer"], who=WHO)
+    with pytest.raises(QiError):
+        library.log(did, who=WHO, what=what)
+    library.log("people changed", who=WHO, what="removed; entry 1, J. Weller")
+    assert library.log_count() == 2
+
+
 def test_a_case_is_named_by_its_key_alone(library, tmp_path):
     key = bring_in(library, tmp_path, "abcdefghijkl")  # a number that looks like a key
     for named in ("abcdefghijkl", "RV-1", key.upper(), key + "\n"):

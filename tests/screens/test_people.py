@@ -30,7 +30,12 @@ def test_somebody_is_added_and_ended(own):
     assert [(one.name, one.ended_by) for one in own.library.people.all()] == [("M. Ortiz", ""), ("J. Weller", "tester")]
     assert app.dataframe[0].value["ended"].iloc[1].endswith("by tester")
     said = [line.what for line in own.library.log_lines(did="people changed")]
-    assert said == ["removed", "added, crew", "added, administrator, reviewer"]
+    assert said == [
+        "removed; entry 2, J. Weller",
+        "added, crew; entry 2, J. Weller",
+        "added, administrator, reviewer; entry 1, M. Ortiz",
+    ]
+    assert list(app.dataframe[0].value["entry"]) == [1, 2]
 
 
 def test_the_agency_of_a_crew_number_is_asked_for_and_said(own):
