@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from qi.feedback.beyond import beyond
 from qi.feedback.said import Said, age_words, found, held_to, limit_of, seconds_of, sentence, value_of
 from qi.model.findings import Findings
 from qi.model.review import Judged, Review
@@ -79,11 +80,14 @@ def gains(review: Review, *, device_median_s: float | None = None) -> list[Gain]
 
 
 def work_on(review: Review, *, device_median_s: float | None = None) -> tuple[Said, ...]:
-    """The one thing to work on and what it would have given; where there is none, that there is none."""
+    """The one thing to work on and what it would have given; where no seconds tell it, what lay beyond what is asked, or that
+    nothing did."""
     ranked = gains(review, device_median_s=device_median_s)
     if not ranked:
         if not review.protocol.judged:
             return (Said("work_on.1", "Nothing is held to a limit under this protocol, so nothing is picked out.", ()),)
+        if (unmet := beyond(review)) is not None:
+            return (unmet,)
         rests = tuple(dict.fromkeys(one.id for one in review.numbers if one.verdict == "met"))
         hands = found(review, "compression_fraction")
         if hands is None or hands.value is None:

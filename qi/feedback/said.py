@@ -69,6 +69,16 @@ def value_of(judged: Judged) -> str:
     return amount(judged.value, judged.unit)
 
 
+def value_near(judged: Judged, limit: Limit) -> str:
+    """The value with its unit; beside a limit that it missed by less than its digits show, just under or just over."""
+    text, value = value_of(judged), judged.value
+    if value is not None and value < limit.low and text == amount(limit.low, judged.unit):
+        return f"just under {text}"
+    if value is not None and value > limit.high and text == amount(limit.high, judged.unit):
+        return f"just over {text}"
+    return text
+
+
 def found(review: Review, id_: str, of: str | None = None, from_: str | None = None) -> Judged | None:
     """That very answer of a measure where it has a value; None where it has none, or is not there."""
     return next((one for one in review.all_of(id_) if (one.of, one.from_) == (of, from_) and one.value is not None), None)

@@ -9,6 +9,7 @@ import pytest
 
 from qi import pipeline
 from qi.feedback.gains import METHOD, gains, work_on
+from qi.model.number import Number
 from tests.feedback.made_cases import lengths, measured
 
 SAMPLES = Path(__file__).parents[2] / "sample_cases"
@@ -58,6 +59,60 @@ def test_where_all_was_as_asked_nothing_is_made_up(tmp_path):
     said = work_on(measured(tmp_path, [(60, 8, "rhythm_check")]))
     assert [one.text for one in said] == ["Nothing that could be measured lay beyond what is asked. Next time: the same again."]
     assert said[0].rests_on
+
+
+ONE_CHECK = (60, 8, "rhythm_check")
+ONE_DOSE = (100.0, "drug", "epinephrine")
+
+
+@pytest.mark.parametrize(
+    ("extra", "end_s", "words", "rests_on"),
+    [
+        (
+            [ONE_DOSE, (560.0, "drug", "epinephrine")],
+            600.0,
+            "Epinephrine was given every 7:40 min (3:00 to 5:00 min asked for); it has no seconds to compare by.",
+            ("epinephrine_interval_s",),
+        ),
+        (
+            [(900.0, "drug", "epinephrine")],
+            1200.0,
+            "The first epinephrine was given after 15:00 min (the aim: at most 10:00 min); it has no seconds to compare by.",
+            ("time_to_epinephrine_s",),
+        ),
+        (
+            [(700.0, "drug", "epinephrine"), (780.0, "drug", "epinephrine")],
+            1200.0,
+            "Epinephrine was given every 80.0 s (3:00 to 5:00 min asked for); the first epinephrine was given after 11:40 min "
+            "(the aim: at most 10:00 min); these have no seconds to compare by.",
+            ("epinephrine_interval_s", "time_to_epinephrine_s"),
+        ),
+    ],
+)
+def test_what_has_no_seconds_is_named_and_never_called_as_asked(tmp_path, extra, end_s, words, rests_on):
+    review = measured(tmp_path, [ONE_CHECK], extra=extra, end_s=end_s)
+    assert gains(review) == []
+    (said,) = work_on(review)
+    assert (said.text, said.rests_on) == (words, rests_on)
+
+
+def test_what_gains_less_than_a_second_is_named_too(tmp_path):
+    """One check of 10.5 s: half a second over its limit."""
+    (said,) = work_on(measured(tmp_path, [(60, 10.5, "rhythm_check")]))
+    over = lengths([(60, 10.5, "rhythm_check")])[0]
+    assert 10.0 < over < 11.0
+    assert (
+        said.text == f"Longest pause: {over:.1f} s (at most 10 s asked for); as we count, it would have gained less than a second."
+    )
+
+
+@pytest.mark.parametrize(("value", "words"), [(9.6, "just under 10 mmHg"), (9.4, "9 mmHg")])
+def test_what_rounds_to_its_limit_is_not_told_as_if_it_met_it(tmp_path, value, words):
+    review = measured(tmp_path, [ONE_CHECK])
+    limit = review.protocol.rules["etco2_mmhg"].limit
+    low = replace(review.of("etco2_mmhg"), number=Number(value), verdict="not met", limit=limit)
+    (said,) = work_on(replace(review, numbers=(*review.numbers, low)))
+    assert said.text == f"End-tidal CO2 was {words} as a median (at least 10 mmHg asked for); it has no seconds to compare by."
 
 
 def test_where_nothing_is_known_of_the_compressions_nothing_is_called_right(tmp_path):
