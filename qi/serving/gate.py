@@ -9,7 +9,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from http.cookies import CookieError
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
@@ -69,9 +69,12 @@ class Gate:
         status, words = self._refusal(scope, headers)
         if not status and scope["type"] == "http" and self._standing.how == "sign_in":
             status, words = await run_in_threadpool(self._file_refusal, self._path(scope), headers)
-        if status and scope["type"] == "websocket":
-            await send({"type": "websocket.close", "code": 1008})
-            return
+        if scope["type"] == "websocket":
+            host = "" if status else self._host_of_page(headers)
+            if not host:
+                await send({"type": "websocket.close", "code": 1008})
+                return
+            MutableHeaders(scope=scope)["host"] = host
 
         async def answer(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -103,6 +106,22 @@ class Gate:
             if not is_this_machine(client[0]) or any(name in headers for name in PROXY_HEADERS):
                 return 403, "This app serves the person at its own machine only. For others, set up sign-in."
         return 0, ""
+
+    def _host_of_page(self, headers: Headers) -> str:
+        """The Host under which Streamlit takes a WebSocket as one of the app's own pages; empty for one of another site's page.
+
+        Streamlit asks no further where Origin and Host are the same; else it asks a host outside for this machine's address, while
+        everybody waits. Behind a proxy that writes its own Host, Origin alone tells the name that people open. Browsers always send
+        an Origin; whoever sends none is let in as Streamlit does it, which then reads no sign-in.
+        """
+        host, origin = headers.get("host", ""), headers.get("origin")
+        if origin is None:
+            return host
+        try:
+            name = urlsplit(origin).netloc
+        except ValueError:
+            return ""
+        return name if name == host or origin == self._standing.origin else ""
 
     def _file_refusal(self, path: str, headers: Headers) -> tuple[int, str]:
         """Status and words where a file, an upload or a figure is asked for without a sign-in that may have it."""

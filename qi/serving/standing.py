@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 import streamlit as st
 from streamlit import config
+from streamlit.web.server import server_util
 
 SHORTEST_SECRET = 32  # characters of the secret that signs cookies (RFC 7518, section 3.2: a key as long as its hash, 32 bytes)
 FEWEST_LETTERS = 10  # different characters in the secret: 32 hexadecimal digits by chance have 14 (ours, no source)
@@ -58,6 +59,14 @@ def now() -> Standing:
 def base() -> str:
     """What stands before every path by the settings; empty where nothing does."""
     return str(config.get_option("server.baseUrlPath") or "")
+
+
+def opened_at(whom: Standing) -> str:
+    """The address under which people open the app by the settings; without sign-in, that at this machine."""
+    if whom.origin:
+        return whom.origin + f"/{base().strip('/')}".rstrip("/")
+    address = str(config.get_option("server.address"))
+    return server_util.get_url(f"[{address.strip('[]')}]" if ":" in address else address)
 
 
 def _auth() -> Mapping[str, Any]:

@@ -50,7 +50,8 @@ def _let_in(whom: standing.Standing) -> list[str]:
 
 @asynccontextmanager
 async def lifespan(_app: object) -> AsyncIterator[None]:
-    """While the app runs: whose click made which file."""
+    """While the app runs: say where it is opened, in place of Streamlit's greeting, and keep whose click made which file."""
+    print(f"Arrest review is open at {standing.opened_at(standing.now())}", flush=True)
     files.watch()
     yield
 
