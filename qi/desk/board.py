@@ -17,7 +17,7 @@ from qi.desk.over_time import Shown, Which
 from qi.desk.plans import plan_of
 from qi.exports import printed
 from qi.library.library import Library
-from qi.model.errors import NotMeasurable, QiError
+from qi.model.errors import BadTable, NotMeasurable, QiError
 from qi.model.paper import A4
 from qi.trends import board as reports
 from qi.trends import columns_used as use
@@ -25,7 +25,7 @@ from qi.trends.baselines import NO_PLAN, Plan
 from qi.trends.board import Board, Told
 from qi.trends.board_tables import MOST_GROUPS, Hiding, needed
 from qi.trends.capture import Capture, capture
-from qi.trends.dates import MONTH, QUARTER
+from qi.trends.dates import CASE, MONTH, QUARTER
 from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN
 from qi.trends.hidden_shapes import CHART
 from qi.trends.series import IN_TIME, SHARES, Subject, View, with_values
@@ -190,6 +190,7 @@ def chart_picture(
 
     Parameters: one, the chart; hiding; width and height of the picture; banner, the agency's own line, for a picture that stands
     alone; alone, it does: with the notes of the chart and the cautions under it.
+    Raises: BadTable as for_sharing.
     """
     drawn = for_sharing(one, hiding)
     title = f"{drawn.name}, by {one.view.every}"
@@ -200,10 +201,15 @@ def chart_picture(
 
 
 def for_sharing(one: Charted, hiding: Hiding) -> Drawn:
-    """The chart without the points that rest on few cases, and without what would give them away."""
+    """The chart without the points that rest on few cases, and without what would give them away.
+
+    Raises: BadTable for a chart for sharing whose points are single cases: their numbers would stand under it.
+    """
     drawn, points = one.drawn, _counted(one)
     if not hiding.sharing:
         return drawn
+    if one.chart.every == CASE:
+        raise BadTable(f"a chart whose points are single cases is not for sharing: {drawn.name}, {one.view.sort}")
     if (points["n"] % 1 > 0).any():
         shown = points.assign(**dict.fromkeys(("value", "low", "high", "n"), np.nan), **{HIDDEN: "value"})
     else:

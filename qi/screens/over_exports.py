@@ -18,12 +18,14 @@ from qi.model.cautions import LONG, SHORT
 from qi.screens.on_desk import library
 from qi.screens.taken import logged
 from qi.trends.board_tables import Hiding
+from qi.trends.dates import CASE
 from qi.trends.hidden_cells import MOST_HIDDEN, Shape, hide
 from qi.trends.hidden_shapes import shape_of
 
 _FOR_SHARING = f"Small cells hidden for sharing: counts of 1 to {MOST_HIDDEN} patients, and whatever would give them away."
 _KEEP = "For use inside the agency: small counts are shown, and a patient can be known again by them."
 _NOT_SHARED = "Only for use inside the agency: this table has a row a case, or numbers that small counts cannot be hidden in."
+_SINGLE_CASES = "Only for use inside the agency: a point of this chart is a single case, under its number."
 _PICTURE = "The picture, on a page that opens in any browser: inside the agency only, for small counts show in it."
 _IN_LOG = {
     "text/csv": "table, csv",
@@ -81,8 +83,12 @@ def offer_chart(one: Charted, *, key: str) -> None:
     Parameters: one, the chart as it is drawn; key, of the widgets.
     """
     with st.popover("Take out the picture", icon=":material/download:", key=f"take-out-{key}"):
-        sharing = st.toggle("For sharing: points of few cases hidden", key=f"take-out-sharing-{key}")
-        st.caption(_FOR_SHARING if sharing else _KEEP)
+        sharing = False
+        if one.chart.every == CASE:
+            st.caption(_SINGLE_CASES)
+        else:
+            sharing = st.toggle("For sharing: points of few cases hidden", key=f"take-out-sharing-{key}")
+            st.caption(_FOR_SHARING if sharing else _KEEP)
         name, banner = f"{_slug(one.drawn.name)}{'-shared' if sharing else ''}.svg", library().settings.banner
         drawn = partial(board.chart_picture, one, Hiding(sharing), banner=banner, alone=True)
         _file("SVG", lambda: drawn().encode(), name, "image/svg+xml", f"{key}-svg")

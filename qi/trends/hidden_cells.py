@@ -59,7 +59,8 @@ def hide(
     hidden.
     Returns: the table with missing values where a cell is hidden, and one more column, `hidden`, that names the hidden cells of
     each row; what is missing and not named there was missing before.
-    Raises: BadTable where a column is missing or a count is no whole number from 0.
+    Raises: BadTable where a column is missing, a count is no whole number from 0, or a value is given without any of the counts
+    that it tells of: a row without a known count may be a single patient.
     References: MOST_HIDDEN; how the second cell is chosen is ours: the least wanted, of a column the smallest that is shown.
     """
     named = {*shape.counts, *shape.derived, *shape.running}
@@ -74,6 +75,9 @@ def _counts(table: pd.DataFrame, shape: Shape) -> np.ndarray:
     known = counts[~np.isnan(counts)]
     if (known < 0).any() or (known != np.round(known)).any():
         raise BadTable(f"counts of patients are whole numbers from 0: {', '.join(shape.counts)}")
+    for name, of in shape.derived.items():
+        if (table[name].notna() & table[list(of)].isna().all(axis=1)).any():
+            raise BadTable(f"{name} is given where no count of patients behind it is known: {', '.join(of)}")
     return counts
 
 

@@ -22,7 +22,7 @@ from qi.desk.over_time import Shown, Which
 from qi.exports import printed
 from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
-from qi.model.errors import QiError
+from qi.model.errors import BadTable, QiError
 from qi.model.paper import A4, LETTER, PAPERS
 from qi.trends import board as reports
 from qi.trends import cohort
@@ -33,7 +33,7 @@ from qi.trends.board_tables import MOST_GROUPS, Hiding
 from qi.trends.cohort_store import About
 from qi.trends.hidden_cells import HIDDEN
 from qi.trends.hidden_shapes import POINTS, shape_of
-from qi.trends.series import View
+from qi.trends.series import BETWEEN_CASES, BETWEEN_TIMES, CASES, View
 from qi.trends.signals import BEYOND_LIMITS
 from tests.exports.test_printed import SIZES_MM, size_of
 from tests.exports.test_printed import inside as within
@@ -277,6 +277,16 @@ def test_the_count_behind_a_share_is_hidden_too(subjects):
     shown = board.for_sharing(one, Hiding(sharing=True))
     assert np.isnan(shown.points["value"].iloc[0])
     assert shown.points["value"].isna().sum() == 2
+
+
+@pytest.mark.parametrize("sort", [CASES, BETWEEN_CASES, BETWEEN_TIMES])
+def test_a_chart_whose_points_are_single_cases_is_not_for_sharing(sample, subjects, sort):
+    """Their numbers stand under it, and the newest is named over it, whatever becomes of the values."""
+    subject = subjects["compression_fraction"]
+    one = charted(over_time.read(sample, board.chart_columns(subject)), subject, View(sort=sort))
+    assert "rv-2031-" in board.chart_picture(one, Hiding(sharing=False), alone=True)
+    with pytest.raises(BadTable, match="single cases is not for sharing"):
+        board.chart_picture(one, Hiding(sharing=True), alone=True)
 
 
 def test_points_of_many_charts_are_a_table_that_can_be_shared(sample, subjects):

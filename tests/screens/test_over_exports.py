@@ -70,3 +70,25 @@ def test_the_report_to_the_board_is_offered_in_both_ways():
     assert SHORT in said(app)
     app.toggle(key="board-sharing-b").set_value(True).run()
     assert f"1 to {MOST_HIDDEN} patients" in said(app)
+
+
+CHART = """
+import pandas as pd
+from qi.desk.charted import charted
+from qi.screens import over_exports
+from qi.trends.series import Subject, View
+from tests.trends.cases import case, table
+cases = table(*(case(day=f"2031-0{{1 + i % 6}}-1{{i % 9}}", longest_pause_s=5.0 + i) for i in range(40)))
+one = charted(cases, Subject("longest_pause_s", "Longest pause", "s"), View(sort="{sort}"))
+over_exports.offer_chart(one, key="c")
+"""
+
+
+def test_a_chart_of_single_cases_says_why_it_is_not_for_sharing():
+    app = AppTest.from_string(CHART.format(sort="case values"), default_timeout=60).run()
+    assert not app.exception
+    assert not app.toggle
+    assert "a point of this chart is a single case" in said(app)
+    assert [one.label for one in app.get("download_button")] == ["SVG"]
+    app = AppTest.from_string(CHART.format(sort="median of cases"), default_timeout=60).run()
+    assert [one.key for one in app.toggle] == ["take-out-sharing-c"]

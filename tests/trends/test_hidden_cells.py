@@ -87,6 +87,16 @@ def test_what_is_no_count_is_refused():
         hide(pd.DataFrame({"n": [1]}), ONE)
 
 
+def test_a_value_without_any_count_behind_it_is_refused_never_taken_for_none():
+    """Points between rare events have no n: each is one patient, under the patient's number."""
+    points = pd.DataFrame({"label": ["rv-2031-0107", "rv-2031-0112"], "n": np.nan, "x": np.nan, "value": [12.0, 40.0]})
+    shape = Shape(counts=("n", "x"), derived={"value": ("n", "x")}, within={"x": ("n",)})
+    with pytest.raises(BadTable, match="value is given where no count"):
+        hide(points, shape)
+    assert hide(points.assign(n=30), shape)["value"].notna().all()
+    assert hide(points.assign(value=np.nan), shape)["n"].isna().all()
+
+
 def test_an_empty_table_stays_empty():
     assert len(hide(pd.DataFrame({"n": [], "median": []}), ONE)) == 0
 
