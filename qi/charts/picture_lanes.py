@@ -1,6 +1,7 @@
 """The lanes of the picture of a case: what each shows, how high it is, and how it is painted."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -51,12 +52,11 @@ def pause_rows(frame: Frame) -> list[tuple[int, float, str]]:
 
 
 def chest(frame: Frame, top: float, head: float, height: float, labels: Sequence[tuple[int, float, str]]) -> list[str]:
-    """A ribbon where hands were on the chest, hanging from its surface as deep as they pressed; long pauses as dark bars."""
+    """A ribbon where hands were on the chest, hanging from its surface as deep as was measured; long pauses as dark bars."""
     found, values = frame.review.findings, frame.review.protocol.values
     at = top + head
     parts = [svg.rect(frame.left, at, frame.right - frame.left, height, fill="#f3f5f7")]
-    for start, end in found.runs.clip(frame.extent).pairs():
-        parts.append(_ribbon(frame, start, end, at, height))
+    parts += [_ribbon(frame, piece, at, height) for piece in _pieces(frame)]
     unknown = found.arrest.minus(found.compressions_known)
     parts += [svg.hatched(left, at, right - left, height) for left, right in frame.shown(unknown)]
     if has_depth_band(found):
@@ -82,23 +82,60 @@ def has_depth_band(found: Findings) -> bool:
     return bool((~told["sensor"].isin(found.strokes)).any())
 
 
-def _ribbon(frame: Frame, start_s: float, end_s: float, top: float, height: float) -> str:
-    """One run; flat and pale where no depth is known."""
-    table = frame.review.findings.compressions
-    times, depths = table["time_s"].to_numpy(), table["depth_mm"].to_numpy()
-    left, right = frame.x(start_s), frame.x(end_s)
-    edges = np.linspace(start_s, end_s, max(2, int((right - left) / STEP) + 1))
-    foot = []
-    seen = False
-    for one, other in pairwise(edges):
-        inside = depths[np.searchsorted(times, one) : np.searchsorted(times, other, side="right")]
-        known = inside[~np.isnan(inside)]
-        seen = seen or bool(len(known))
-        share = min(1.0, float(np.median(known)) / DEEPEST_MM) if len(known) else FLAT
-        foot.append(((frame.x(one) + frame.x(other)) / 2, top + height * share))
-    tone = frame.tone("chest")
-    corners = [(left, top), (right, top), (right, foot[-1][1]), *reversed(foot), (left, foot[0][1])]
-    return svg.polygon(corners, fill=svg.lighter(tone, 0.35 if seen else 0.6))
+@dataclass(frozen=True)
+class _Piece:
+    """A part of a run in which depth was measured throughout, or nowhere: edges of its steps [s] and their depth [mm], or NaN."""
+
+    edges_s: np.ndarray
+    depths_mm: np.ndarray
+
+    @property
+    def measured(self) -> bool:
+        """Whether it hangs as deep as was measured."""
+        return bool(np.isfinite(self.depths_mm[0]))
+
+
+def _pieces(frame: Frame) -> list[_Piece]:
+    """All runs in the picture, parted where the depth begins or ceases to be measured."""
+    found = frame.review.findings
+    times, depths = found.compressions["time_s"].to_numpy(), _depths_mm(found)
+    pieces = []
+    for start_s, end_s in found.runs.clip(frame.extent).pairs():
+        edges = np.linspace(start_s, end_s, max(2, int((frame.x(end_s) - frame.x(start_s)) / STEP) + 1))
+        own = slice(np.searchsorted(times, start_s), np.searchsorted(times, end_s, side="right"))
+        steps = _by_step(edges, times[own], depths[own])
+        turns = np.flatnonzero(np.diff(np.isnan(steps))) + 1
+        for first, last in pairwise([0, *turns, len(steps)]):
+            pieces.append(_Piece(edges[first : last + 1], steps[first:last]))
+    return pieces
+
+
+def _depths_mm(found: Findings) -> np.ndarray:
+    """How far each compression is drawn [mm]: its depth; the stroke where no depth is known of any, and NaN for it where one is."""
+    told = found.compressions["depth_mm"]
+    return told.mask(found.compressions["sensor"].isin(found.strokes) & has_depth_band(found)).to_numpy()
+
+
+def _by_step(edges: np.ndarray, times: np.ndarray, depths: np.ndarray) -> np.ndarray:
+    """The median depth of each step [mm], NaN where none is known; a step without compressions is as the nearest with some."""
+    count = len(edges) - 1
+    if not len(times):
+        return np.full(count, np.nan)
+    places = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, count - 1)
+    return pd.Series(depths).groupby(places).median().reindex(range(count), method="nearest").to_numpy()
+
+
+def _ribbon(frame: Frame, piece: _Piece, top: float, height: float) -> str:
+    """One piece of a run; flat and pale where no depth is known."""
+    at = [frame.x(edge) for edge in piece.edges_s]
+    shares = np.minimum(1.0, piece.depths_mm / DEEPEST_MM) if piece.measured else np.full(len(piece.depths_mm), FLAT)
+    foot = [((one + other) / 2, top + height * float(share)) for (one, other), share in zip(pairwise(at), shares, strict=True)]
+    corners = [(at[0], top), (at[-1], top), (at[-1], foot[-1][1]), *reversed(foot), (at[0], foot[0][1])]
+    return svg.polygon(corners, fill=_chest_tone(frame, measured=piece.measured))
+
+
+def _chest_tone(frame: Frame, *, measured: bool) -> str:
+    return svg.lighter(frame.tone("chest"), 0.35 if measured else 0.6)
 
 
 def breaths(frame: Frame, top: float) -> list[str]:
@@ -280,19 +317,22 @@ def turning_points(frame: Frame, top: float, bottom: float) -> list[str]:
 def legend(frame: Frame, top: float) -> list[str]:
     """What the shapes of the chest lane mean, those that are in the picture."""
     found, limit = frame.review.findings, float(frame.review.protocol.values["long_pause_s"])
-    deep = ", as deep as they pressed" if found.compressions["depth_mm"].notna().any() else ""
+    measured, deep = {piece.measured for piece in _pieces(frame)}, has_depth_band(found)
+    drawn = "as deep as they pressed" if deep else "by the stroke: depth not measured"
+    flat = "hands on the chest, depth not measured" if True not in measured else f"{'depth' if deep else 'stroke'} not measured"
     lost = len(found.arrest.minus(found.compressions_known))
     lost += len(found.arrest.minus(found.ventilations_known)) if found.ventilations_known else 0
-    ribbon = svg.lighter(frame.tone("chest"), 0.35)
+    ribbons = {known: _chest_tone(frame, measured=known) for known in measured}
     shapes: list[tuple[bool, Callable[[float], str], str]] = [
-        (bool(len(found.compressions)), lambda x: svg.rect(x, top, 14, 8, fill=ribbon), f"hands on the chest{deep}"),
+        (True in measured, lambda x: svg.rect(x, top, 14, 8, fill=ribbons[True]), f"hands on the chest, {drawn}"),
+        (False in measured, lambda x: svg.rect(x, top, 14, 8, fill=ribbons[False]), flat),
         (
             bool((found.pauses["seconds"] > limit).any()),
             lambda x: svg.rect(x + 10, top, 4, 8, fill=svg.INK),
             f"pause over {limit:g} s",
         ),
         (bool(lost), lambda x: svg.hatched(x, top, 14, 8), "not known"),
-        (has_depth_band(found), lambda x: svg.line(x, top + 4, x + 14, top + 4, thick=0.6, dashes="2 2"), "depth asked for"),
+        (deep, lambda x: svg.line(x, top + 4, x + 14, top + 4, thick=0.6, dashes="2 2"), "depth asked for"),
     ]
     parts, x = [], frame.left
     for is_there, shape, said in shapes:
