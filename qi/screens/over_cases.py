@@ -1,6 +1,6 @@
 """The cases behind a point, and from a case to its moment."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 import pandas as pd
 import streamlit as st
@@ -10,7 +10,8 @@ from qi.desk.over_time import Shown
 from qi.library.library import Library
 from qi.model.words import amount, many
 from qi.screens import pages
-from qi.trends.series import Subject
+from qi.trends import point_cases
+from qi.trends.series import IN_TIME, SHARES, Subject, View, keys_at
 
 _ASKED = "cases-asked"
 MOST = 200  # rows of cases drawn at once
@@ -21,30 +22,46 @@ def ask_for(keys: Collection[str], column: str) -> None:
     st.session_state[_ASKED] = (column, tuple(keys))
 
 
-def asked(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject) -> None:
-    """The cases that were chosen on a chart of groups, if any."""
+def of_point(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, view: View, label: str) -> None:
+    """The cases that a point of a chart counts."""
+    counted = point_cases.counted_at(cases, subject, view, label)
+    others = set(keys_at(cases, subject, view, label)) - set(counted)
+    _show(shelf, shown, cases, subject, view.sort, counted, label, len(others), key="cases-of-point")
+
+
+def of_group(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, sort: str) -> None:
+    """The cases of the group that was chosen on a chart of groups, if any: those that its share counts.
+
+    Parameters: sort, of the points beside it: where these are shares done in time, so are the groups'.
+    """
     column, keys = st.session_state.get(_ASKED, ("", ()))
-    if column == subject.column and keys:
-        show(shelf, shown, cases, subject, keys, "the chosen group", key="cases-of-group")
+    if column != subject.column or not keys:
+        return
+    sort = IN_TIME if sort == IN_TIME else SHARES
+    inside = set(cases.loc[point_cases.counted(cases, subject, sort), "key"])
+    counted = [key for key in keys if key in inside]
+    _show(shelf, shown, cases, subject, sort, counted, "the chosen group", len(keys) - len(counted), key="cases-of-group")
 
 
-def show(
+def _show(
     shelf: Library,
     shown: Shown,
     cases: pd.DataFrame,
     subject: Subject,
-    keys: Collection[str],
+    sort: str,
+    keys: Sequence[str],
     where: str,
+    without: int,
     *,
-    key: str = "cases-of-point",
+    key: str,
 ) -> None:
-    """The cases of a point, the newest last; choosing one opens it at the moment that its number comes from."""
+    """A row a case, the newest last; choosing one opens it at the moment that its number comes from.
+
+    Parameters: keys, of the cases that count; where, what they are the cases of; without, how many more there do not count.
+    """
     rows = cases[cases["key"].isin(set(keys))]
-    judged = (
-        rows[f"{subject.column}__verdict"].astype("str").isin(["met", "not met"])
-    )  # also one that went without, and has no time
-    without = int((rows[subject.column].isna() & ~judged).sum())
-    rows = rows[rows[subject.column].notna() | judged].tail(MOST)
+    newest = f" The newest {MOST} of {len(rows):,}." if len(rows) > MOST else ""
+    rows = rows.tail(MOST)
     st.subheader(f"Cases of {where}", anchor=False)
     if rows.empty:
         st.write("No case has a number for it there.")
@@ -54,10 +71,10 @@ def show(
     missing = int((~rows["key"].isin(held)).sum())
     stand = "stands" if missing == 1 else "stand"
     alone = f" {missing} of them {stand} in the invented agency's table alone: there is no recording to open."
-    more = f" {many(without, 'more case')} there {'has' if without == 1 else 'have'} no number for it." if without else ""
-    st.caption(f"Choose a case to open it at the moment that its number comes from.{alone if missing else ''}{more}")
+    more = f" {many(without, 'more case')} there {'does' if without == 1 else 'do'} not count: no number for it." if without else ""
+    st.caption(f"Choose a case to open it at the moment that its number comes from.{newest}{alone if missing else ''}{more}")
     picked = st.dataframe(
-        _table(rows, subject, held),
+        _table(rows, subject, sort, held),
         hide_index=True,
         key=f"{key}-{subject.column}-{where}",
         on_select="rerun",
@@ -72,13 +89,15 @@ def show(
             st.info(f"{rows['case_id'].iloc[picked[0]]} has no recording in this library.")
 
 
-def _table(rows: pd.DataFrame, subject: Subject, held: Collection[str]) -> pd.DataFrame:
-    value = [amount(None if pd.isna(one) else float(one), subject.unit) for one in rows[subject.column]]
-    return pd.DataFrame(
+def _table(rows: pd.DataFrame, subject: Subject, sort: str, held: Collection[str]) -> pd.DataFrame:
+    told = point_cases.told_of(rows, subject, sort)
+    values = zip(rows[subject.column], told["went"], strict=True)
+    table = pd.DataFrame(
         {
             "case": rows["case_id"].astype("str"),
             "call": rows["call_day"].dt.strftime("%d %b %Y"),
-            "value": value,
+            "value": [went or amount(None if pd.isna(one) else float(one), subject.unit) for one, went in values],
+            "in time": told["in_time"],
             "verdict": rows[f"{subject.column}__verdict"].astype("str").fillna(""),
             "station": rows["station"].astype("str").fillna(""),
             "shift": rows["shift"].astype("str").fillna(""),
@@ -87,3 +106,4 @@ def _table(rows: pd.DataFrame, subject: Subject, held: Collection[str]) -> pd.Da
             "recording": ["to open" if one in held else "not here" for one in rows["key"]],
         }
     )
+    return table if sort == IN_TIME else table.drop(columns="in time")

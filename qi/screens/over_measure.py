@@ -24,7 +24,7 @@ from qi.trends.kinds import choose as fitting
 from qi.trends.phase_shifts import phase_shifts
 from qi.trends.rules import RULES
 from qi.trends.sentences import CHOSEN, shift_in_words
-from qi.trends.series import IN_TIME, POOLED, Subject, View, as_in_time, keys_at, trend_table
+from qi.trends.series import IN_TIME, POOLED, Subject, View, as_in_time, trend_table
 
 MEASURE = "measure"
 
@@ -91,14 +91,13 @@ def show(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, wh
     _phases(cases, one, plan)
     _under(shelf, cases, one, rules, which)
     if point is not None:
-        keys = keys_at(cases, subject, one.view, point)
-        over_cases.show(shelf, shown, cases, subject, keys, point)
+        over_cases.of_point(shelf, shown, cases, subject, one.view, point)
     over_plan.show(shelf, one, kept_as, plan, number, chosen=which.words)
     _tables(cases, one, which)
     st.subheader("Groups", anchor=False)
     rows, question = as_in_time(cases, subject) if one.view.sort == IN_TIME else (cases, subject)
     over_groups.show(shown, rows, question, every, open_cases=lambda keys: over_cases.ask_for(keys, subject.column))
-    over_cases.asked(shelf, shown, cases, subject)
+    over_cases.of_group(shelf, shown, cases, subject, one.view.sort)
 
 
 def _view(subject: Subject, every: str) -> tuple[View, list[str]]:

@@ -119,7 +119,7 @@ def trend_table(table: pd.DataFrame, subject: Subject, every: str) -> pd.DataFra
 
     Parameters: table, with call_day, excluded and `needed`; subject; every, month or quarter.
     """
-    return trend(calendar_of(table, every), _values(table, subject), *_judged(table, subject))
+    return trend(calendar_of(table, every), _values(table, subject), *judged(table, subject))
 
 
 def calendar_of(table: pd.DataFrame, every: str) -> Calendar:
@@ -188,8 +188,11 @@ def _values(table: pd.DataFrame, subject: Subject) -> np.ndarray:
     return table[subject.column].to_numpy(dtype=float)
 
 
-def _judged(table: pd.DataFrame, subject: Subject) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each case met the limit, and whether it did not; a yes counts as met."""
+def judged(table: pd.DataFrame, subject: Subject) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each case met the limit, and whether it did not; a yes counts as met.
+
+    Parameters: table, as in trend_table, excluded cases among them.
+    """
     if subject.yes_or_no:
         values = _values(table, subject)
         return values > 0, values <= 0
@@ -212,7 +215,7 @@ def _means(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFram
 
 
 def _shares(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    return share_points(when, *_judged(table, subject))
+    return share_points(when, *judged(table, subject))
 
 
 def _case_values(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
@@ -224,20 +227,24 @@ def _case_values(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.Da
 
 def _in_time(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     """Cases that had it in time, of all that are known to have had it, or to have gone so long, or to the end, without."""
-    return share_points(when, *_had_in_time(table, subject, when))
+    return share_points(when, *had_in_time(table, subject, when.kept))
 
 
-def _had_in_time(table: pd.DataFrame, subject: Subject, when: Calendar) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each case had it in time, and whether it is known that it did not."""
+def had_in_time(table: pd.DataFrame, subject: Subject, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each case had it in time, and whether it is known that it did not.
+
+    Parameters: table, as in trend_table, of a subject with `done`; kept, places or flags of the cases that count.
+    Raises: UnknownWord where the measure is no time to an event.
+    """
     if subject.done is None:
         raise UnknownWord("time to an event", subject.column, [*_TIMES, f"{_DEVICE}…"])
-    told = subject.done.told(use.need(table, subject.done.needed)[[*dict.fromkeys(subject.done.needed)]].iloc[when.kept])
+    told = subject.done.told(use.need(table, subject.done.needed)[[*dict.fromkeys(subject.done.needed)]].iloc[kept])
     time, code = told["time_s"].to_numpy(dtype=float), told["code"].to_numpy(dtype=float)
     done, known = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
     within = subject.within_of(table)
-    asked = within[when.kept]
-    done[when.kept] = (code == DONE) & (time <= asked)
-    known[when.kept] = (code == DONE) | (code == NEVER) | ((code == CENSORED) & (time > asked))
+    asked = within[kept]
+    done[kept] = (code == DONE) & (time <= asked)
+    known[kept] = (code == DONE) | (code == NEVER) | ((code == CENSORED) & (time > asked))
     return done, known & ~done & ~np.isnan(within)
 
 
@@ -287,16 +294,20 @@ def _pooled(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFra
     return summed.assign(value=summed["done"] / summed["all"].where(summed["all"] > 0))[["label", "start", "n", "value"]]
 
 
-def _failed(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    """The judged cases in order of time, with whether each was not met."""
+def in_order(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
+    """The judged cases in order of time, with whether each was not met.
+
+    Parameters: table, as in chart_of; when, calendar_of the table.
+    Returns: key, label, day, failed.
+    """
     cases = _cases(table, subject, when)
-    met, failed = _judged(cases, subject)
-    found = pd.DataFrame({"label": _names(cases), "day": cases[use.CALL_DAY], "failed": failed})
+    met, failed = judged(cases, subject)
+    found = pd.DataFrame({"key": cases[use.KEY], "label": _names(cases), "day": cases[use.CALL_DAY], "failed": failed})
     return found[(met | failed) & found["day"].notna().to_numpy()].sort_values("day", kind="stable")
 
 
 def _between_cases(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    found = _failed(table, subject, when)
+    found = in_order(table, subject, when)
     return cases_between(found["label"].tolist(), found["day"].dt.strftime("%Y-%m-%d").tolist(), found["failed"].tolist())
 
 
@@ -306,11 +317,11 @@ def _behind(table: pd.DataFrame, subject: Subject, sort: str, when: Calendar, po
     if sort == CASES:
         return CasesBehind(SINGLE, points["value"].to_numpy(dtype=float), none, np.arange(len(points) + 1))
     if sort in (BETWEEN_CASES, BETWEEN_TIMES):
-        found = _failed(table, subject, when)
+        found = in_order(table, subject, when)
         days = found["day"].to_numpy(dtype="datetime64[s]").astype(float) / 86400.0
         return CasesBehind(BETWEEN_GAPS if sort == BETWEEN_CASES else BETWEEN_DAYS, found["failed"].to_numpy(), days, none)
     if sort in (SHARES, IN_TIME):
-        met, failed = _judged(table, subject) if sort == SHARES else _had_in_time(table, subject, when)
+        met, failed = judged(table, subject) if sort == SHARES else had_in_time(table, subject, when.kept)
         return _of_periods(SHARE, when, met | failed, met)
     values = _values(table, subject)
     if sort in (MEDIANS, MEANS):
@@ -340,7 +351,7 @@ def _of_periods(way: str, when: Calendar, known: np.ndarray, first: np.ndarray, 
 
 
 def _between_times(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    found = _failed(table, subject, when)
+    found = in_order(table, subject, when)
     found = found[found["failed"]]
     return days_between(found["label"].tolist(), [one.to_pydatetime() for one in found["day"]])
 

@@ -134,6 +134,29 @@ def test_the_cases_of_a_point_are_those_it_counts_and_the_others_are_told(page):
     assert "no number for it" in words(app)
 
 
+@pytest.mark.parametrize("column", ["time_to_device_s.itd.first_compression", "time_to_epinephrine_s"])
+def test_the_cases_of_a_share_done_in_time_are_its_n_with_those_that_never_had_it(page, column):
+    """June 2029: the row of the points' own table says how many; as many cases are listed, and as many had it in time."""
+    chart = f"chart-{column}-month-share done in time-run"
+    app = choose_point(page(measure=column), chart, curve_number=0, point_index=5)
+    points = next(frame.value for frame in app.dataframe if "point" in frame.value.columns).set_index("point")
+    rows = next(frame.value for frame in app.dataframe if "recording" in frame.value.columns)
+    assert len(rows) == points.loc["2029-06", "n"]
+    assert (rows["in time"] == "yes").sum() == points.loc["2029-06", "count"]
+    assert rows["value"].isin(["ended without it", "record ends"]).any()
+    assert not (rows["value"].isin(["ended without it", "record ends"]) & (rows["in time"] != "no")).any()
+
+
+def test_the_cases_of_a_group_are_those_that_its_share_counts(page):
+    """Station 1 in the funnel of those who had the ITD in time: those that never had it are listed too."""
+    column = "time_to_device_s.itd.first_compression"
+    app = choose_point(page(measure=column), f"funnel-{column}-station", curve_number=0, point_index=0, customdata=["Station 1"])
+    funnel = next(frame.value for frame in app.dataframe if "lies" in frame.value.columns).set_index("group")
+    rows = next(frame.value for frame in app.dataframe if "recording" in frame.value.columns)
+    assert len(rows) == funnel.loc["Station 1", "n"]
+    assert (rows["in time"] == "yes").sum() == funnel.loc["Station 1", "count"]
+
+
 def test_cases_are_narrowed_and_the_page_says_so(page):
     app = page()
     app = next(box for box in app.multiselect if box.key == "only-station").select("2").run()
