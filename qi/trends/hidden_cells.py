@@ -37,7 +37,8 @@ class Shape:
     within, for a count the counts that it is a part of; adds, for a count the counts that it is the sum of; running, columns that
     add up over the rows; across, columns of words (a month, a group) by which sums of the rows may stand elsewhere; rounded,
     columns that are given with so many digits behind the point, since with all their digits a count behind them could be worked
-    out. What is in none of these holds no number of patients, nor anything made of one.
+    out; always, counts that are hidden in every row, since tables of other measures have the same ones and may show what is hidden
+    here. What is in none of these holds no number of patients, nor anything made of one.
     """
 
     counts: Sequence[str]
@@ -47,6 +48,7 @@ class Shape:
     running: Sequence[str] = ()
     across: Sequence[str] = ()
     rounded: Mapping[str, int] = field(default_factory=dict)
+    always: Sequence[str] = ()
 
 
 def hide(
@@ -96,10 +98,11 @@ def _sums_elsewhere(table: pd.DataFrame, shape: Shape) -> Collection[Sum]:
 def _blanked(table: pd.DataFrame, shape: Shape, hidden: np.ndarray) -> pd.DataFrame:
     """The table without what is hidden, with the names of what is."""
     gone = pd.DataFrame(hidden, columns=list(shape.counts), index=table.index)
+    some = bool(gone.drop(columns=list(shape.always)).any(axis=None))
     for name, of in shape.derived.items():
         gone[name] = gone[list(of)].any(axis=1)
     for name in shape.running:
-        gone[name] = bool(hidden.any())
+        gone[name] = some
     shown = table.assign(**{name: table[name].astype(float).round(digits) for name, digits in shape.rounded.items()})
     for name in gone.columns:
         kept = shown[name].astype(float) if pd.api.types.is_numeric_dtype(shown[name]) else shown[name].astype(object)
@@ -116,6 +119,7 @@ class _Cells:
         self._most = most
         self._off = self._small(self._value)
         at = {name: i for i, name in enumerate(shape.counts)}
+        self._off[:, [at[name] for name in shape.always]] = True
         self._pairs = [(at[part], at[whole]) for part, wholes in shape.within.items() for whole in wholes]
         rows, columns = range(len(counts)), range(len(at))
         self._lines: list[tuple[Cell | None, list[Cell]]] = [

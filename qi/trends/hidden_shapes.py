@@ -8,20 +8,23 @@ import pandas as pd
 from qi.trends.hidden_cells import Shape
 
 _SHARE = ("met", "judged")
+# How many cases a month, quarter or group has is the same for all measures: beside n of a measure it tells how many have no number,
+# and a table of another measure may show it where this one does not. It is always hidden, as is how many have no number.
 # Sets of columns that makers of qi.trends give; a table with another number in it is not known here, and is not shared.
 PERIODS = Shape(
-    counts=("judged", "n", "met", "cases"),
+    counts=("n", "judged", "met", "cases"),
+    always=("cases",),
     derived={
         **dict.fromkeys(("median", "median_low", "median_high", "mean", "sd"), ("n",)),
         **dict.fromkeys(("share", "share_low", "share_high"), _SHARE),
     },
-    within={"met": ("judged", "n", "cases"), "judged": ("n", "cases"), "n": ("cases",)},
+    within={"met": ("judged", "n"), "judged": ("n",)},
 )
 POOLED_PERIODS = replace(
     PERIODS,
     counts=(*PERIODS.counts, "time_pooled_n"),
     derived={**PERIODS.derived, "time_pooled": ("time_pooled_n",)},
-    within={**PERIODS.within, "time_pooled_n": ("n", "cases")},
+    within={**PERIODS.within, "time_pooled_n": ("n",)},
 )
 CAPTURE = Shape(
     counts=("known", "recorded", "measurable", "elsewhere"),
@@ -40,9 +43,8 @@ BY_SENSOR = Shape(
 )
 MULTIPLES = Shape(
     counts=("known", "cases", "missing"),
+    always=("cases", "missing"),
     derived={**dict.fromkeys(("median", "low", "high"), ("known",)), "shown": ("known",)},
-    within={"known": ("cases",), "missing": ("cases",)},
-    adds={"cases": ("known", "missing")},
     running=("drawn_in", "reliability"),
 )
 GROUP_MONTHS = Shape(counts=("cases",), derived={"median": ("cases",)}, across=("group", "month"))
@@ -51,11 +53,13 @@ POINTS = Shape(counts=("n", "count"), derived={"value": ("n", "count")}, within=
 _FUNNEL_LIMITS = ("low_95", "high_95", "low_998", "high_998")
 GROUPS = Shape(
     counts=("n", "count", "missing"),
+    always=("missing",),
     derived={"shown": ("n",)},
     within={"count": ("n",)},
 )
 FUNNEL = Shape(
     counts=("n", "count", "missing"),
+    always=("missing",),
     derived={
         **dict.fromkeys(("value", "low", "high", "chance", "lies"), ("n", "count")),
         "shown": ("n",),

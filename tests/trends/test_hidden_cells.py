@@ -14,7 +14,7 @@ from scipy.optimize import linprog
 
 from qi.model.errors import BadTable
 from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN, Shape, Sum, hide
-from qi.trends.hidden_shapes import CAPTURE, PERIODS, shape_of
+from qi.trends.hidden_shapes import CAPTURE, FUNNEL, GROUPS, MULTIPLES, PERIODS, shape_of
 
 ONE = Shape(counts=("n",), derived={"median": ("n",)})
 MET = Shape(counts=("judged", "met"), derived={"share": ("met", "judged")}, within={"met": ("judged",)})
@@ -65,6 +65,34 @@ def test_few_without_a_number_hide_the_cases_and_keep_the_median():
     shown = hide(table, PERIODS)
     assert all(gone(shown, "cases"))
     assert not shown[["n", "judged", "met", "median", "share"]].isna().any(axis=None)
+
+
+def test_how_many_cases_there_are_is_never_shared_so_that_no_other_measure_tells_who_has_no_number():
+    """13 of 16 cases have a fraction and all 16 a depth: side by side the two tables would tell the three without."""
+    fraction = pd.DataFrame({"cases": 16, "n": [13, 16], "judged": [13, 16], "met": 0}).assign(
+        **dict.fromkeys(PERIODS.derived, 0.5)
+    )
+    depth = fraction.assign(n=16, judged=16)
+    for one in (fraction, depth):
+        shown = hide(one, PERIODS)
+        assert shown["cases"].isna().all()
+        assert all(gone(shown, "cases"))
+        assert shown["n"].notna().all()
+    stations = pd.DataFrame({"group": ["1", "2"], "known": [40, 43], "cases": 43, "missing": [3, 0], "shown": "plain"})
+    shown = hide(stations.assign(median=1.0, low=0.5, high=1.5, drawn_in=1.0, reliability=0.5), MULTIPLES)
+    assert shown[["cases", "missing"]].isna().all(axis=None)
+    assert shown[["known", "median"]].notna().all(axis=None)
+    for shape in (FUNNEL, GROUPS):
+        assert (
+            hide(
+                pd.DataFrame({"n": [40], "count": [20], "missing": [0]}).assign(
+                    **dict.fromkeys((*shape.derived, *shape.running), 0.5)
+                ),
+                shape,
+            )["missing"]
+            .isna()
+            .all()
+        )
 
 
 def test_a_stricter_threshold_of_the_agency():
