@@ -22,6 +22,7 @@ _BY_GAIN = {
     "device_left_on_s": "How did the word that there was ROSC go round?",
     "compressor_turn_s": "How were changes at the chest called?",
     "pre_shock_pause_s": "How was a shock got ready, and how was the moment for it called?",
+    "post_shock_pause_s": "How did compressions start again after a shock?",
     "time_to_device_s": "Where was the device kept, and when did it come to mind?",
 }
 

@@ -23,6 +23,7 @@ _BY_GAIN = {
     "device_left_on_s": "How does the word that there is ROSC go round?",
     "compressor_turn_s": "How are changes at the chest called?",
     "pre_shock_pause_s": "How is a shock got ready so that hands come back at once?",
+    "post_shock_pause_s": "What lets compressions go on at once after a shock?",
     "time_to_device_s": "What has to happen before the device comes to mind?",
 }
 

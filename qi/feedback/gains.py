@@ -1,7 +1,8 @@
 """One thing to work on next time: of all that lay beyond what is asked, that which would have gained most.
 
-The common unit is time: the seconds of this case that would have gone as asked, had the thing just met what is asked of it.
-What can help is common practice, no source.
+The common unit is time: the seconds of this case that would have gone as asked, had the thing just met what is asked of it, its aim
+where it has one. Limits and aims are ranked together: who missed the limit has missed the aim by more. Seconds of pressing and of
+breaths count by how far beyond they were (qi.feedback.how_far). What can help is common practice, no source.
 
 References: our own choice, no source; it is arithmetic on time and predicts no outcome.
 """
@@ -11,18 +12,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from qi.feedback import how_far
 from qi.feedback.beyond import beyond
-from qi.feedback.said import Said, age_words, found, held_to, limit_of, seconds_of, sentence, value_of
+from qi.feedback.how_far import Off
+from qi.feedback.said import Said, age_words, found, held_to, limit_of, seconds_of, sentence, value_near, value_of
 from qi.model.findings import Findings
-from qi.model.review import Judged, Review
+from qi.model.review import Judged, Limit, Review
 from qi.model.spans import Spans
 from qi.model.words import amount
 
 LEAST_S = 1.0  # smaller gains are not spoken of (our default, no source)
 METHOD = (
-    "How it was chosen: for each thing beyond its limit we count the seconds of this case that would have gone as asked, had it "
-    "just met the limit; the largest count is named. Every second counts the same: that is our choice, without a source, and "
-    "predicts no outcome. What has no seconds in this sense (time between doses, CO2) is not among the choices."
+    "How it was chosen: for each thing that missed its limit or its aim we count the seconds of this case that would have gone as "
+    "asked, had it just met the aim (the limit, where there is no aim); the largest count is named. Pace, depth, let-up and the "
+    "number of breaths count by how far off they were: whole from half of the limit beyond it, less where nearer. Longer turns at "
+    "the chest, a means to the rest, and an ITD later than the agency’s median come last. All this is our choice, without a "
+    "source, and predicts no outcome. What has no seconds in this sense (time between doses, CO2) is named only where nothing "
+    "else is."
 )
 _PAUSES = {
     "shock": ("pauses around shocks", "charge while compressing, and be back on the chest at once"),
@@ -39,25 +45,65 @@ _PAUSES = {
 
 
 @dataclass(frozen=True)
-class Gain:
-    """One thing beyond what is asked: seconds that would have gone as asked, whether beyond a limit or only short of the aim.
+class _Band:
+    """A band that presses should lie in: the share inside, the mean, the definition of its edges, and how far the others were.
 
-    text is what to work on; gained says what it would have given; rests_on are the ids of measures.
+    ways and helps are what to work on and what can help where the mean is below, inside and above; sides, what presses below and
+    above are called.
+    """
+
+    share: str
+    mean: str
+    edges: str
+    off: Callable[[Review, Judged], Off]
+    ways: tuple[str, str, str]
+    sides: tuple[str, str]
+    helps: tuple[str, str, str]
+
+
+_FIRM = "a firm surface, and a change of compressor before arms tire"
+_PACE = _Band(
+    "rate_in_band",
+    "compression_rate",
+    "rate_band_per_min",
+    how_far.pace,
+    ("a faster pace", "an even pace", "a slower pace"),
+    ("slower", "faster"),
+    ("a metronome or a count",) * 3,
+)
+_DEPTH = _Band(
+    "depth_in_band",
+    "compression_depth_mm",
+    "depth_band_mm",
+    how_far.depth,
+    ("deeper compressions", "even depth", "less deep compressions"),
+    ("less deep", "deeper"),
+    (_FIRM, _FIRM, "a second person who watches the depth and says it aloud"),
+)
+
+
+@dataclass(frozen=True)
+class Gain:
+    """One thing beyond what is asked: what its seconds count for, and how many they are before that.
+
+    seconds are unweighed_s, weighed by how far off it was; text is what to work on; gained says what it would have given; rests_on
+    are the ids of measures; last, whether it is named only where nothing else is.
     """
 
     key: str
     seconds: float
-    is_limit: bool
+    unweighed_s: float
     text: str
     gained: str
     rests_on: tuple[str, ...]
+    last: bool = False
 
 
 def gains(review: Review, *, device_median_s: float | None = None) -> list[Gain]:
-    """All that lay beyond what is asked, what would have gained most first; what is beyond a limit before what is short of an aim.
+    """All that lay beyond what is asked, what would have gained most first.
 
     Parameters: review; device_median_s, the agency's median time to the ITD, where enough cases know it [s].
-    Returns: Gains of at least a second; none where everything that could be measured was as asked, or nothing is judged.
+    Returns: Gains of at least a second; none where everything that can be counted in seconds was as asked, or nothing is judged.
     """
     if not review.protocol.judged:
         return []
@@ -67,8 +113,8 @@ def gains(review: Review, *, device_median_s: float | None = None) -> list[Gain]
         _breaths,
         _breath_length,
         _let_up,
-        lambda one: _in_band(one, "rate_in_band", "compression_rate"),
-        lambda one: _in_band(one, "depth_in_band", "compression_depth_mm"),
+        lambda one: _in_band(one, _PACE),
+        lambda one: _in_band(one, _DEPTH),
         _seal,
         _left_on,
         _turns,
@@ -76,7 +122,7 @@ def gains(review: Review, *, device_median_s: float | None = None) -> list[Gain]
         lambda one: _late_device(one, device_median_s),
     )
     all_ = [gain for make in makers for gain in make(review) if gain.seconds >= LEAST_S]
-    return sorted(all_, key=lambda gain: (not gain.is_limit, -gain.seconds))
+    return sorted(all_, key=lambda gain: (gain.last, -gain.seconds))
 
 
 def work_on(review: Review, *, device_median_s: float | None = None) -> tuple[Said, ...]:
@@ -102,13 +148,42 @@ def _flow_s(found_: Findings) -> float:
     return found_.runs.overlap(found_.arrest).minus(found_.unknown).seconds
 
 
-def _as_asked(seconds: float, what: str) -> str:
-    return f"{what}, {seconds_of(seconds)} more of this case would have gone as asked."
+def _missed(one: Judged | None) -> list[Limit]:
+    """The limit and the aim, those of them that it missed."""
+    both = [] if one is None or one.value is None else [(one.limit, one.verdict), (one.goal, one.goal_verdict)]
+    return [limit for limit, verdict in both if limit is not None and verdict == "not met"]
 
 
-def _gain(key: str, seconds: float, text: str, gained: str, rests: Iterable[Judged], *, is_limit: bool = True) -> Gain:
+def _least(one: Judged | None) -> float | None:
+    """What a value that is too low would have to be; None where it is not too low."""
+    edges = [limit.low for limit in _missed(one) if one and one.value is not None and one.value < limit.low]
+    return max(edges, default=None)
+
+
+def _most(one: Judged | None) -> float | None:
+    """What a value that is too high would have to be; None where it is not too high."""
+    edges = [limit.high for limit in _missed(one) if one and one.value is not None and one.value > limit.high]
+    return min(edges, default=None)
+
+
+def _wanted(one: Judged) -> str:
+    """The limit and the aim that it missed, in words."""
+    said = [f"{limit_of(each, one.unit)} is {'the aim' if each is one.goal else 'asked for'}" for each in _missed(one)]
+    return " and ".join(said)
+
+
+def _as_asked(seconds: float, what: str, weight: float = 1.0) -> str:
+    """What would have gone as asked and, where how far off it was makes another number of it, what that counts for."""
+    counted = seconds_of(seconds * weight)
+    weighed = "" if counted == seconds_of(seconds) else f"; by how far off they were, these count as {counted}"
+    return f"{what}, {seconds_of(seconds)} more of this case would have gone as asked{weighed}."
+
+
+def _gain(
+    key: str, seconds: float, text: str, gained: str, rests: Iterable[Judged], *, weight: float = 1.0, last: bool = False
+) -> Gain:
     said = sentence(key, text, *rests)
-    return Gain(key, seconds, is_limit, said.text, gained, said.rests_on)
+    return Gain(key, seconds * weight, seconds, said.text, gained, said.rests_on, last)
 
 
 def _long_pauses(review: Review) -> Iterable[Gain]:
@@ -118,7 +193,7 @@ def _long_pauses(review: Review) -> Iterable[Gain]:
             continue
         cause, limit = str(held.of), limits[str(held.of)]
         seconds = sum(end - start - limit for start, end in held.number.spans_s)
-        what, how = _PAUSES.get(cause, (f"pauses for {cause.replace('_', ' ')}", "keep them short"))
+        what, how = _pause_words(cause)
         count = len(held.number.spans_s)
         longest = max(end - start for start, end in held.number.spans_s)
         many = (
@@ -132,142 +207,173 @@ def _long_pauses(review: Review) -> Iterable[Gain]:
         yield _gain(f"pauses.{cause}", seconds, f"{what}: {many}. What can help: {how}", gained + ".", rests)
 
 
+def _pause_words(cause: str) -> tuple[str, str]:
+    return _PAUSES.get(cause, (f"pauses for {cause.replace('_', ' ')}", "keep them short"))
+
+
 def _fraction(review: Review) -> Iterable[Gain]:
-    """Many short pauses: a fraction below its limit, or short of the aim."""
-    now = found(review, "compression_fraction")
-    if now is None:
-        return
-    known = review.findings.arrest.minus(review.findings.unknown).seconds
-    for limit, verdict, is_limit in ((now.limit, now.verdict, True), (now.goal, now.goal_verdict, False)):
-        if limit is not None and verdict == "not met" and now.value is not None:
-            pauses = review.of("no_flow_s")
-            seconds = (limit.low - now.value) * known
-            said = f"{age_words(review).on_chest} for {value_of(now)} of the arrest; {limit_of(limit, '1')} is "
-            said += ("asked for" if is_limit else "the aim") + f". {pauses.number.n} pauses took {value_of(pauses)} together"
-            gained = f"At {amount(limit.low, '1')} they would have been there for {seconds_of(seconds)} more."
-            yield _gain("fraction", seconds, f"shorter pauses, long or not: {said}", gained, (now, pauses), is_limit=is_limit)
+    """Hands off the chest for too long altogether, in the whole arrest or in its first minutes."""
+    first = review.findings.arrest.first if review.findings.arrest else None
+    for id_, minutes in (("compression_fraction", None), ("compression_fraction_5min", 5), ("compression_fraction_10min", 10)):
+        now = found(review, id_)
+        least = _least(now)
+        if now is None or now.value is None or least is None or first is None:
+            continue
+        stretch = review.findings.arrest
+        if minutes is not None:
+            stretch = Spans.of([(first.start_s, min(first.end_s, first.start_s + 60.0 * minutes))])
+        seconds = (least - now.value) * stretch.minus(review.findings.unknown).seconds
+        where = "shorter pauses, long or not" if minutes is None else f"shorter pauses in the first {minutes} minutes"
+        of = "the arrest" if minutes is None else "that time"
+        what, how = _largest_part(review, stretch)
+        text = f"{where}: {age_words(review).on_chest} for {value_of(now)} of {of}; {_wanted(now)}. "
+        text += f"The largest part of the rest went into {what}. What can help: {how}"
+        gained = f"At {amount(least, '1')} they would have been there for {seconds_of(seconds)} more."
+        key = "fraction" if minutes is None else f"fraction.first_{minutes}"
+        yield _gain(key, seconds, text, gained, [now, *(review.all_of("no_flow_s")[:1] if minutes is None else [])])
+
+
+def _largest_part(review: Review, stretch: Spans) -> tuple[str, str]:
+    """The cause that most time without hands on the chest went into, with how many pauses and how long, and what can help."""
+    pauses = review.findings.pauses
+    inside = pauses.assign(inside=stretch.seconds_in(pauses["start_s"].to_numpy(), pauses["end_s"].to_numpy()))
+    took = inside[inside["inside"] > 0].groupby("cause")["inside"].agg(["sum", "count"])
+    cause = took["sum"].idxmax()
+    what, how = _pause_words(str(cause))
+    count = int(took.loc[cause, "count"])
+    return f"{what}: {'one pause' if count == 1 else f'{count} pauses'}, {seconds_of(float(took.loc[cause, 'sum']))}", how
 
 
 def _breaths(review: Review) -> Iterable[Gain]:
-    for id_, way, help_ in (
-        ("over_ventilated_fraction", "slower breaths", "one person keeps the time for the bag, by a count or a light"),
-        ("under_ventilated_fraction", "breaths more often", "one person keeps the time for the bag, by a count or a light"),
+    values = review.protocol.values
+    for id_, way, low, high in (
+        ("over_ventilated_fraction", "slower breaths", 0.0, values["over_ventilated_per_min"]),
+        ("under_ventilated_fraction", "breaths more often", values["under_ventilated_per_min"], np.inf),
     ):
-        phases = [one for one in review.all_of(id_) if one.verdict == "not met" and one.value is not None and one.limit]
         parts = [
             (
                 one,
-                (one.value - one.limit.high) * review.findings.breath_phases[one.of].minus(review.findings.breaths_unknown).seconds,
+                most,
+                (one.value - most) * review.findings.breath_phases[one.of].minus(review.findings.breaths_unknown).seconds,
+                how_far.breaths(review, one, low, high).weight,
             )
-            for one in phases
-            if one.value is not None and one.limit is not None
+            for one in review.all_of(id_)
+            if (most := _most(one)) is not None and one.value is not None
         ]
         if not parts:
             continue
-        worst = max(parts, key=lambda part: part[1])[0]
+        worst, most, *_ = max(parts, key=lambda part: part[2] * part[3])
+        seconds = sum(part[2] for part in parts)
+        weight = sum(part[2] * part[3] for part in parts) / seconds
         rate = found(review, "ventilation_rate", worst.of)
-        when = {"advanced_airway": "with the advanced airway in", "bag_mask_continuous": "by mask during compressions"}.get(
-            worst.of or "", ""
-        )
-        said = (
-            f"{way}: {when} they came {rate.value:.0f} times a minute{held_to(rate).replace(' per min', '')}"
-            if rate and rate.value is not None
-            else way
-        )
-        seconds = sum(part[1] for part in parts)
-        gained = _as_asked(
-            seconds, f"With at most {amount(worst.limit.high if worst.limit else None, '1')} of the minutes outside that"
-        )
-        yield _gain(id_, seconds, f"{said}. What can help: {help_}", gained, [*phases, *([rate] if rate else [])])
+        when = {"advanced_airway": "with the advanced airway in ", "bag_mask_continuous": "by mask during compressions "}
+        said = way
+        if rate and rate.value is not None:
+            said += f": {when.get(worst.of or '', '')}they came {rate.value:.0f} times a minute"
+            said += held_to(rate).replace(" per min", "")
+        text = f"{said}. What can help: one person keeps the time for the bag, by a count or a light"
+        gained = _as_asked(seconds, f"With at most {amount(most, '1')} of the minutes outside that", weight)
+        rests = [*(part[0] for part in parts), *([rate] if rate else [])]
+        yield _gain(id_, seconds, text, gained, rests, weight=weight)
 
 
 def _breath_length(review: Review) -> Iterable[Gain]:
     one = found(review, "breath_duration_s")
-    if one and one.value is not None and one.limit and one.verdict == "not met":
-        seconds = (one.value - one.limit.high) * (one.number.n or 0)
-        text = f"shorter breaths: each took {value_of(one)} as a median{held_to(one)}. "
-        text += "What can help: squeeze until the chest rises, no more"
-        yield _gain("breath_duration_s", seconds, text, _as_asked(seconds, f"At {seconds_of(one.limit.high)} each"), [one])
+    most = _most(one)
+    if one is None or one.value is None or most is None:
+        return
+    seconds = (one.value - most) * (one.number.n or 0)
+    text = f"shorter breaths: each took {value_of(one)} as a median ({_wanted(one)}). "
+    text += "What can help: squeeze until the chest rises, no more"
+    yield _gain("breath_duration_s", seconds, text, _as_asked(seconds, f"At {amount(most, 's')} each"), [one])
 
 
 def _let_up(review: Review) -> Iterable[Gain]:
     one = found(review, "released_fraction")
-    if one is None or one.value is None:
+    least = _least(one)
+    if one is None or one.value is None or least is None:
         return
-    for limit, verdict, is_limit in ((one.limit, one.verdict, True), (one.goal, one.goal_verdict, False)):
-        if limit is not None and verdict == "not met":
-            seconds = (limit.low - one.value) * _flow_s(review.findings)
-            wanted = "asked for" if is_limit else "the aim"
-            text = f"let the chest come all the way up: it did after {value_of(one)} of compressions "
-            text += f"({limit_of(limit, '1')} is {wanted}). "
-            text += "What can help: a second person watches the hands, and changes come before arms tire"
-            gained = _as_asked(seconds, f"Let up fully after {amount(limit.low, '1')}")
-            yield _gain("released_fraction", seconds, text, gained, [one], is_limit=is_limit)
+    seconds, weight = (least - one.value) * _flow_s(review.findings), how_far.let_up(review, one).weight
+    text = f"let the chest come all the way up: it did after {value_of(one)} of compressions ({_wanted(one)}). "
+    text += "What can help: a second person watches the hands, and changes come before arms tire"
+    gained = _as_asked(seconds, f"Let up fully after {amount(least, '1')}", weight)
+    yield _gain("released_fraction", seconds, text, gained, [one], weight=weight)
 
 
-def _in_band(review: Review, share_id: str, mean_id: str) -> Iterable[Gain]:
-    """Rate or depth: beyond a limit where the mean is, else only short of the aim."""
-    share, mean = found(review, share_id), found(review, mean_id)
-    if share is None or share.value is None or share.goal is None or share.goal_verdict != "not met" or mean is None:
+def _in_band(review: Review, band: _Band) -> Iterable[Gain]:
+    """Too few presses inside a band: where the mean lies outside it that is the fault, else the spread."""
+    share, mean = found(review, band.share), found(review, band.mean)
+    least = _least(share)
+    if share is None or share.value is None or least is None or mean is None or mean.value is None:
         return
-    seconds = (share.goal.low - share.value) * _flow_s(review.findings)
-    what = "an even pace" if share_id == "rate_in_band" else "even depth"
-    helps = (
-        "a metronome or a count" if share_id == "rate_in_band" else "a firm surface, and a change of compressor before arms tire"
-    )
-    text = f"{what}: {value_of(share)} of compressions were inside what is asked; the mean was {value_of(mean)}{held_to(mean)}. "
-    gained = _as_asked(seconds, f"With {amount(share.goal.low, '1')} inside")
-    is_limit = mean.verdict == "not met"
-    yield _gain(share_id, seconds, f"{text}What can help: {helps}", gained, [share, mean], is_limit=is_limit)
+    low, high = review.protocol.values[band.edges]
+    at = 0 if mean.value < low else 2 if mean.value > high else 1
+    off = band.off(review, share)
+    seconds = (least - share.value) * _flow_s(review.findings)
+    told = value_near(mean, Limit("", low, high, strict=False, source=""))
+    text = f"{band.ways[at]}: {value_of(share)} of compressions were inside what is asked; the mean was {told}{held_to(mean)}"
+    if at == 1:
+        most = band.sides[0] if off.above < 1 / 3 else band.sides[1] if off.above > 2 / 3 else ""
+        text += f"; most of the others were {most}" if most else f"; the others were {' as well as '.join(band.sides)}"
+    gained = _as_asked(seconds, f"With {amount(least, '1')} inside", off.weight)
+    yield _gain(share.id, seconds, f"{text}. What can help: {band.helps[at]}", gained, [share, mean], weight=off.weight)
 
 
 def _seal(review: Review) -> Iterable[Gain]:
     one = found(review, "seal_loss_fraction")
-    if one is None or one.value is None or one.goal is None or one.goal_verdict != "not met":
+    most = _most(one)
+    if one is None or one.value is None or most is None:
         return
     found_ = review.findings
     itd = found_.devices[found_.devices["kind"] == "itd"]
     on = Spans.of(zip(itd["on_s"], itd["off_s"].fillna(np.inf), strict=True))
     pressed = found_.runs.overlap(found_.arrest).overlap(on).seconds
-    seconds = (one.value - one.goal.high) * pressed
-    text = f"a tighter seal: with the ITD on, the vacuum of the recoil was lost for {value_of(one)} of compressions{held_to(one)}. "
+    seconds = (one.value - most) * pressed
+    text = (
+        f"a tighter seal: with the ITD on, the vacuum of the recoil was lost for {value_of(one)} of compressions ({_wanted(one)}). "
+    )
     text += "What can help: two hands on the mask, or an advanced airway"
-    yield _gain("seal_loss_fraction", seconds, text, _as_asked(seconds, f"At {amount(one.goal.high, '1')}"), [one])
+    yield _gain("seal_loss_fraction", seconds, text, _as_asked(seconds, f"At {amount(most, '1')}"), [one])
 
 
 def _left_on(review: Review) -> Iterable[Gain]:
     one = found(review, "device_left_on_s", "itd")
-    if one and one.value is not None and one.limit and one.verdict == "not met":
-        seconds = one.value - one.limit.high
-        text = f"take the ITD off at ROSC: it stayed on for {value_of(one)} after it{held_to(one)}. "
-        text += "What can help: whoever calls ROSC says “ITD off” with it"
-        yield _gain("device_left_on_s", seconds, text, _as_asked(seconds, f"Off within {seconds_of(one.limit.high)}"), [one])
+    most = _most(one)
+    if one is None or one.value is None or most is None:
+        return
+    seconds = one.value - most
+    text = f"take the ITD off at ROSC: it stayed on for {value_of(one)} after it ({_wanted(one)}). "
+    text += "What can help: whoever calls ROSC says “ITD off” with it"
+    yield _gain("device_left_on_s", seconds, text, _as_asked(seconds, f"Off within {seconds_of(most)}"), [one])
 
 
 def _turns(review: Review) -> Iterable[Gain]:
-    """Turns beyond their limit: a change is a means to depth and pace, so it comes after what is beyond a limit itself."""
+    """Turns beyond their limit: a change is a means to depth and pace, so it comes after everything that is asked for itself."""
     one = found(review, "compressor_turn_s")
-    if one and one.value and one.limit and one.verdict == "not met":
-        seconds = (1.0 - one.limit.high / one.value) * _flow_s(review.findings)
-        text = f"change the compressor sooner: turns lasted {value_of(one)} as a median{held_to(one)}"
-        gained = _as_asked(seconds, f"With a change every {seconds_of(one.limit.high)}")
-        yield _gain("compressor_turn_s", seconds, text, gained, [one], is_limit=False)
+    most = _most(one)
+    if one is None or one.value is None or most is None:
+        return
+    seconds = (1.0 - most / one.value) * _flow_s(review.findings)
+    text = f"change the compressor sooner: turns lasted {value_of(one)} as a median ({_wanted(one)})"
+    gained = _as_asked(seconds, f"With a change every {seconds_of(most)}")
+    yield _gain("compressor_turn_s", seconds, text, gained, [one], last=True)
 
 
 def _shock_pauses(review: Review) -> Iterable[Gain]:
-    """Pauses before shocks that are within the limit and short of the aim."""
-    one = found(review, "pre_shock_pause_s")
-    if one is None or one.goal is None or one.goal_verdict != "not met":
-        return
-    stacks = review.findings.shocks.drop_duplicates("stack")["pre_s"].dropna()
-    seconds = float((stacks - one.goal.high).clip(lower=0.0).sum())
-    text = f"shorter pauses before shocks: {value_of(one)} as a median ({limit_of(one.goal, 's')} is the aim). "
-    text += f"What can help: {_PAUSES['shock'][1]}"
-    gained = _as_asked(seconds, f"At {seconds_of(one.goal.high)} each")
-    yield _gain("pre_shock_pause_s", seconds, text, gained, [one], is_limit=False)
+    """Pauses before and after shocks."""
+    back = "hands hover over the chest, and nobody waits to see the rhythm"
+    for id_, where, helps in (("pre_shock_pause_s", "before", _PAUSES["shock"][1]), ("post_shock_pause_s", "after", back)):
+        one = found(review, id_)
+        most = _most(one)
+        if one is None or most is None:
+            continue
+        seconds = sum(max(0.0, end - start - most) for start, end in one.number.spans_s)
+        text = f"shorter pauses {where} shocks: {value_of(one)} as a median ({_wanted(one)}). What can help: {helps}"
+        yield _gain(id_, seconds, text, _as_asked(seconds, f"At {seconds_of(most)} each"), [one])
 
 
 def _late_device(review: Review, median_s: float | None) -> Iterable[Gain]:
+    """The ITD later than the agency's median: nothing asks for that, so it comes after all that is asked."""
     one = found(review, "time_to_device_s", "itd", "first_compression")
     if one is None or one.value is None or median_s is None or one.value - (one.number.error or 0.0) <= median_s:
         return
@@ -277,4 +383,4 @@ def _late_device(review: Review, median_s: float | None) -> Iterable[Gain]:
     )
     text += "What can help: keep it on the mask in the bag"
     gained = _as_asked(seconds, f"At {seconds_of(median_s)}")
-    yield _gain("time_to_device_s", seconds, text, gained, [one], is_limit=False)
+    yield _gain("time_to_device_s", seconds, text, gained, [one], last=True)

@@ -122,7 +122,7 @@ def test_it_is_made_of_the_signed_version_and_not_of_what_came_after(library, go
     before = sheets.sheet_of(library, good)
     library.reopen(good, "another look", who="M. Ortiz", after=1)
     opened = open_case(library, good)
-    pause = correction(review_of(opened, library.lines(good)), "add", "pause", 100.0, 130.0, why="seen", value="moving")
+    pause = correction(review_of(opened, library.lines(good)), "add", "pause", 400.0, 430.0, why="seen", value="moving")
     library.write(good, "correction", pause.record(), who="M. Ortiz", after=2)
     assert sheets.sheet_of(library, good) == before
     signed(library, good)
