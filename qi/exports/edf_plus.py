@@ -21,10 +21,12 @@ from pathlib import Path
 
 import edfio
 import numpy as np
+from anyascii import anyascii
 
 from qi.exports.edf_words import Words, annotations, notice, short
 from qi.exports.masking import without_identity
 from qi.model.case import Case, Signal
+from qi.model.cautions import SHORT
 from qi.model.review import Review
 from qi.model.spans import Spans
 from qi.model.vocabulary import CHANNELS
@@ -92,9 +94,10 @@ def write(path: Path, review: Review, *, identity: bool, id_: str | None = None,
 def write_annotations(path: Path, words: Sequence[Words], case: Case, *, banner: str = "") -> None:
     """Write a file that holds annotations alone and says no date, as a case without identity has them [s from case start].
 
-    Parameters: path; words; case; banner, the agency's own line, in the header alone: these annotations are read again as events.
+    Parameters: path; words; case; banner, the agency's own line: whole as an annotation beside the caution, and as far as it fits
+    in the header.
     """
-    notes = [edfio.EdfAnnotation(*one) for one in words]
+    notes = [edfio.EdfAnnotation(*one) for one in (Words(0.0, None, SHORT), *notice(banner), *words)]
     _edf([], notes, case, None, 0, banner).write(path)
 
 
@@ -115,7 +118,7 @@ def _edf(
             additional=_in_patient_field(banner),
         ),
         recording=edfio.Recording(
-            startdate=date, hospital_administration_code=_ascii(case.id, _LONGEST_ID) or "X", additional=(_PURPOSE,)
+            startdate=date, hospital_administration_code=_subfield(case.id, _LONGEST_ID) or "X", additional=(_PURPOSE,)
         ),
         starttime=time,
         data_record_duration=record_s if channels else None,
@@ -125,8 +128,13 @@ def _edf(
 
 def _in_patient_field(banner: str) -> tuple[str, ...]:
     """The agency's line as subfields of the patient field, which has more room left than the recording's; cut where that ends."""
-    words = _ascii(banner, _LONGEST_FIELD - len("X F X X ")).split()
-    return ("_".join(words),) if words else ()
+    words = _subfield(banner, _LONGEST_FIELD - len("X F X X "))
+    return (words,) if words else ()
+
+
+def _subfield(text: str, most: int) -> str:
+    """A text as one subfield of a header's field, where blanks part subfields (section 2.1.3): “_” stands for them."""
+    return "_".join(_ascii(text, most).split())
 
 
 def _grid(signals: Sequence[Signal]) -> Grid:
@@ -257,5 +265,8 @@ def _missing(signal: Signal, there: np.ndarray, grid: Grid, count: int) -> list[
 
 
 def _ascii(text: str, most: int) -> str:
-    """Printable ASCII only, blanks as they are, cut to a field's length."""
-    return "".join(sign if " " <= sign <= "~" else "?" for sign in text)[:most].strip()
+    """Printable ASCII alone, which is all that a header may hold, cut to a field's length: “Größe” is written “Grosse”, µV uV.
+
+    Control signs are blanks; a sign that nobody writes in ASCII is left out.
+    """
+    return "".join(sign if " " <= sign <= "~" else " " for sign in anyascii(text))[:most].strip()

@@ -14,13 +14,13 @@ from typing import Any, NamedTuple
 
 from qi.exports.masking import last_s, placed, stretch
 from qi.exports.tellers import by_rule, by_sensor
-from qi.model.cautions import SHORT
+from qi.model.cautions import NOTICE, SHORT
 from qi.model.journal import REVIEWER
 from qi.model.review import Review
 from qi.model.vocabulary import UNMAPPED
 
 LONGEST_BYTES = 500  # of one text; readers of the format are known to cut at 512 (read in one reader's source)
-_NOTICE, _PIECE = "notice of the agency: ", 110  # letters of a long line in one text; each may take four bytes
+_PIECE = 110  # letters of a long line in one text; each may take four bytes
 _BEFORE_PAIR, _AFTER_PAIR = re.compile(r"\s+(?=\w+=)"), re.compile(r"(\b\w+=[^\s;]+)\s+")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]+")
 
@@ -57,13 +57,13 @@ def _head(review: Review) -> Iterator[Words]:
 
 
 def notice(banner: str) -> list[Words]:
-    """The agency's own line at 0 s, in pieces that readers do not cut; what it begins with is no word of an event.
+    """The agency's own line at 0 s, in pieces that readers do not cut; our own reader knows it again and takes it for no event.
 
     Parameters: banner, empty for none.
     """
-    size = _PIECE if len(f"{_NOTICE}{banner}".encode()) > LONGEST_BYTES else len(banner) or 1
+    size = _PIECE if len(f"{NOTICE}{banner}".encode()) > LONGEST_BYTES else len(banner) or 1
     pieces = [banner[at : at + size] for at in range(0, len(banner), size)]
-    return [Words(0.0, None, short(f"{_NOTICE}{piece}")) for piece in pieces]
+    return [Words(0.0, None, short(f"{NOTICE}{piece}")) for piece in pieces]
 
 
 def charted(review: Review, *, of: str | None = None) -> Iterator[Words]:

@@ -22,6 +22,7 @@ from qi.intake.header import SourceHeader
 from qi.intake.moments import FARTHEST_S, listed
 from qi.intake.signals import Remark, in_order, named_alike, notes_of, signal_from, unknown_of
 from qi.model.case import Note, Part, Piece, Signal, Unknown
+from qi.model.cautions import tells_no_event
 from qi.model.errors import UnreadableFile
 
 FORMAT = "EDF+"
@@ -345,11 +346,13 @@ def _scale(raw: bytes, layout: Layout, number: int) -> tuple[float, float, tuple
 
 
 def _events(tals: list[tuple[float, float | None, str]], first_s: float, about: SourceHeader) -> tuple[list[Entry], list[str]]:
-    """The annotations as events, in seconds from the first record."""
+    """The annotations as events, in seconds from the first record; the cautions of our own files are none."""
     entries: list[Entry] = []
     said: dict[str, list[float]] = {}
     words = about.event_words
     for onset, length, text in tals:
+        if tells_no_event(text):
+            continue
         time_s = round(onset - first_s, 9)
         entry, remarks = from_annotation(time_s, text, words=words, end_s=time_s + length if length else None)
         entries.append(entry)

@@ -1,4 +1,4 @@
-"""The cautions that every screen, sheet and export carries."""
+"""The cautions that every screen, sheet and export carries, and how they are known again in a recording that is read."""
 
 SHORT = (
     "For retrospective quality improvement only, never for treating a patient. "
@@ -14,3 +14,9 @@ LONG = (
     "Detection has errors and recordings have gaps: each number says its bounds; what a recording cannot show gets no number.",
     "A process number predicts no outcome. The review is about the process, not about blame.",
 )
+NOTICE = "notice of the agency: "  # what an agency's own line begins with among the annotations of a recording
+
+
+def tells_no_event(annotation: str) -> bool:
+    """Whether an annotation is a caution or an agency's own line, as our own files carry them, and nothing that was done."""
+    return annotation == SHORT or annotation.startswith(NOTICE)

@@ -225,7 +225,41 @@ def test_the_header_of_edf_holds_what_the_standard_lets_it(tmp_path):
     """EDF+ specification, section 2.1.3: subfields parted by blanks, none in them, printable ASCII (read in edfio's own check)."""
     edf_plus.write(tmp_path / "a.edf", reviewed(), identity=False, banner="Präsidium: vertraulich\tim Haus")
     field = edfio.read_edf(tmp_path / "a.edf").local_patient_identification
-    assert field.split(" ")[4:] == ["Pr?sidium:_vertraulich?im_Haus"]
+    assert field.split(" ")[4:] == ["Prasidium:_vertraulich_im_Haus"]
+
+
+@pytest.mark.parametrize(
+    ("banner", "written"),
+    [
+        ("Rettungsdienst Größe & Söhne", "Rettungsdienst_Grosse_&_Sohne"),
+        ("Ambulance de l’Œuvre – confidentiel", "Ambulance_de_l'Oeuvre_-_confidentiel"),
+        ("“Peer review”\u00a0§ 5…", '"Peer_review"_S_5...'),
+        ("Łódź, Århus, Ærø", "Lodz,_Arhus,_Aero"),
+        ("Pra\u0308sidium", "Prasidium"),
+        ("Ελλάδα", "Ellada"),
+        ("\ue000", None),
+    ],
+)
+def test_letters_beyond_ascii_are_written_as_people_write_them_without_and_whole_as_an_annotation(tmp_path, banner, written):
+    """The header of EDF+ is ASCII, its annotations are UTF-8 (EDF+ specification, sections 2.1.3 and 2.2.3)."""
+    edf_plus.write(tmp_path / "a.edf", reviewed(), identity=True, banner=banner)
+    read = edfio.read_edf(tmp_path / "a.edf")
+    assert read.local_patient_identification.split(" ")[4:] == ([written] if written else [])
+    assert f"notice of the agency: {banner}" in [one.text for one in read.annotations]
+    assert (tmp_path / "a.edf").read_bytes()[: 256 * (1 + len(read.signals))].isascii()
+
+
+def test_annotations_of_a_shared_case_say_caution_and_notice_whole_and_are_read_again_without_them(tmp_path):
+    banner = "Präsidium für Rettungswesen: " + "vertraulich, " * 20
+    shared = shareable.write(tmp_path, reviewed(), banner=banner)
+    files = sorted(shared.glob("*-list.edf"))
+    assert files
+    for path in files:
+        texts = [one.text for one in edfio.read_edf(path).annotations]
+        assert SHORT in texts
+        assert "".join(text.removeprefix("notice of the agency: ") for text in texts if text.startswith("notice")) == banner.strip()
+    again, once = (review.case.events["type"] == "unmapped" for review in (pipeline.measure_case(shared), reviewed()))
+    assert again.sum() == once.sum()
 
 
 def test_a_bundle_says_it_among_its_security_labels_and_first_of_all_cautions():

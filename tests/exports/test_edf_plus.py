@@ -1,5 +1,6 @@
 """EDF+ that we write: opened by another library (pyEDFlib, which is built on EDFlib) and by our own reader."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -234,3 +235,15 @@ def test_a_start_before_the_formats_first_year_is_not_written(tmp_path):
     review = review_of(wave("ecg", "mV", 100.0, (0.0, 1000)), start=datetime(1979, 1, 1, tzinfo=UTC))
     path, *_ = opened(tmp_path, review)
     assert edf.read(path, SourceHeader())[0].start is None
+
+
+@pytest.mark.parametrize(
+    ("id_", "written"),
+    [("RV 2031-07", "RV 2031-07"), ("Größe-7", "Grosse-7"), ("№\u00a012", "No 12"), ("\ue000", "X"), ("x" * 40, "x" * 24)],
+)
+def test_a_case_s_number_is_one_subfield_of_the_header_in_ascii(id_, written, tmp_path):
+    """EDF+ specification, section 2.1.3: blanks part the subfields; the other library reads “_” as one again."""
+    review = review_of(wave("ecg", "mV", 100.0, (0.0, 1000)))
+    edf_plus.write(tmp_path / "a.edf", replace(review, case=replace(review.case, id=id_)), identity=True)
+    with pyedflib.EdfReader(str(tmp_path / "a.edf")) as file:
+        assert file.getAdmincode() == ("" if written == "X" else written)
