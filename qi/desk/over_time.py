@@ -1,4 +1,4 @@
-"""The agency over time, for its page: which table is shown, which measures, which cases, and where a case's moment lies."""
+"""The agency over time, for its page: which table is shown, which measures, and which cases."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -45,15 +45,6 @@ GROUPED = {
     "device_used": "ITD used",
     "protocol": "Protocol",
 }
-_PAUSES = {
-    "longest_pause_s",
-    "no_flow_s",
-    "compression_fraction",
-    "pauses_over_limit",
-    "longest_other_pause_s",
-    "longest_shock_pause_s",
-}
-_SHOCKS = {"pre_shock_pause_s": "pre_s", "post_shock_pause_s": "post_s", "peri_shock_pause_s": "peri_s"}
 
 
 @dataclass(frozen=True)
@@ -181,21 +172,3 @@ def chart_key(column: str, every: str) -> str:
 def themed(ids: Sequence[str]) -> list[str]:
     """The columns of measures, by their ids, in order."""
     return [answer_name(id_, suffix) for id_ in ids for suffix in ANSWERS.get(id_, ())]
-
-
-def moments(shown_: Shown, subject: Subject, keys: Collection[str]) -> dict[str, float]:
-    """Where in each case to look for what a measure says: its longest pause, or the shock with the longest pause around it.
-
-    Parameters: shown_; subject; keys of the cases.
-    Returns: seconds from case start by key; a case without such a moment is not in it.
-    """
-    id_ = subject.column.partition(".")[0]
-    if id_ in _PAUSES:
-        table, length, at = events(shown_, "pauses", keys), "seconds", "start_s"
-    elif id_ in _SHOCKS:
-        table, length, at = events(shown_, "shocks", keys), _SHOCKS[id_], "time_s"
-    else:
-        return {}
-    known = table[table[length].notna()] if len(table) else table
-    longest = known.loc[known.groupby(use.KEY)[length].idxmax()] if len(known) else known
-    return dict(zip(longest[use.KEY], longest[at].astype(float), strict=True)) if len(longest) else {}

@@ -45,8 +45,8 @@ def show() -> str | None:
     with st.sidebar:
         chosen = st.selectbox("Case", keys, format_func=lambda key: _label(entries[key]), key="case-choice")
         if chosen != asked:
-            st.query_params.pop("t", None)
-            st.query_params.pop("reading", None)
+            for name in ("t", "measure", "reading"):
+                st.query_params.pop(name, None)
         st.query_params["case"] = st.session_state["case-of-address"] = chosen
         if entries[chosen].invented:
             st.caption("This case is invented. No real call, person or place is in it.")

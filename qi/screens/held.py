@@ -5,6 +5,7 @@ import streamlit as st
 
 from qi import pipeline
 from qi.charts import by_minute
+from qi.desk import came_from
 from qi.exports import csv_text
 from qi.model.people import may
 from qi.model.review import Judged, Review
@@ -91,12 +92,34 @@ GROUPS: dict[str, tuple[str, ...]] = {
 SHAPES = {"met": "● met", "not met": "◆ not met", "not measurable": "○ not measurable", "no limit set": "– no limit set"}
 
 
+def asked_for(review: Review) -> Judged | None:
+    """The answer that the address names, by its column of the cohort table; None where it names none that the case has.
+
+    The group that holds it is chosen when it is asked for first; its row is, until the person chooses another.
+    """
+    one = came_from.answer_of(review, st.query_params.get("measure", ""))
+    if one is None:
+        return None
+    asked_last = (review.case.id, name(one))
+    if st.session_state.get("held-asked") != asked_last:
+        st.session_state["held-asked"] = asked_last
+        st.session_state["group"] = next((group for group in GROUPS if _place(review, group) is not None), _group())
+    return one
+
+
 def chosen(review: Review) -> Judged | None:
-    """The answer that the person has chosen in the table, known before the table is drawn again."""
+    """The answer that the person has chosen in the table, or the address names, known before the table is drawn again."""
     rows = _rows(review, _group())
     state = st.session_state.get(_key(review, _group()))
-    picked = state["selection"]["rows"] if state else []
+    place = _place(review, _group())
+    picked = state["selection"]["rows"] if state else [] if place is None else [place]
     return rows[picked[0]] if picked and picked[0] < len(rows) else None
+
+
+def _place(review: Review, group: str) -> int | None:
+    """The row of a group that holds the answer named in the address."""
+    one = came_from.answer_of(review, st.query_params.get("measure", ""))
+    return next((place for place, row in enumerate(_rows(review, group)) if row is one), None)
 
 
 def show(desk: OnDesk, review: Review, found: Review) -> None:
@@ -109,12 +132,14 @@ def show(desk: OnDesk, review: Review, found: Review) -> None:
     )
     rows = _rows(review, _group())
     st.caption("Choose a row to see why: it marks the picture and the close-up.")
+    place = _place(review, _group())
     st.dataframe(
         _table(rows, found),
         hide_index=True,
         key=_key(review, _group()),
         on_select="rerun",
         selection_mode="single-row",
+        selection_default=None if place is None else {"selection": {"rows": [place]}},
         height=38 + 35 * len(rows),
         column_config={
             "measure": st.column_config.TextColumn(width=240),
@@ -164,7 +189,8 @@ def _group() -> str:
 
 
 def _key(review: Review, group: str) -> str:
-    return f"held-{review.case.id}-{group}"
+    asked_last = st.query_params.get("measure", "") if _place(review, group) is not None else ""
+    return f"held-{review.case.id}-{group}{f'-{asked_last}' if asked_last else ''}"
 
 
 def _rows(review: Review, group: str) -> list[Judged]:

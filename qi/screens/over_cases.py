@@ -5,8 +5,6 @@ from collections.abc import Collection, Sequence
 import pandas as pd
 import streamlit as st
 
-from qi.desk import over_time
-from qi.desk.over_time import Shown
 from qi.library.library import Library
 from qi.model.words import amount, many
 from qi.screens import pages
@@ -15,6 +13,10 @@ from qi.trends.series import IN_TIME, SHARES, Subject, View, keys_at
 
 _ASKED = "cases-asked"
 MOST = 200  # rows of cases drawn at once
+_OPENS = (
+    "Choose a case to open it at the moment that its number came from: when the thing was done, or where it was worst. Where it "
+    "came from no one moment, the case says so."
+)
 
 
 def ask_for(keys: Collection[str], column: str) -> None:
@@ -22,14 +24,14 @@ def ask_for(keys: Collection[str], column: str) -> None:
     st.session_state[_ASKED] = (column, tuple(keys))
 
 
-def of_point(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, view: View, label: str) -> None:
+def of_point(shelf: Library, cases: pd.DataFrame, subject: Subject, view: View, label: str) -> None:
     """The cases that a point of a chart counts."""
     counted = point_cases.counted_at(cases, subject, view, label)
     others = set(keys_at(cases, subject, view, label)) - set(counted)
-    _show(shelf, shown, cases, subject, view.sort, counted, label, len(others), key="cases-of-point")
+    _show(shelf, cases, subject, view.sort, counted, label, len(others), key="cases-of-point")
 
 
-def of_group(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, sort: str) -> None:
+def of_group(shelf: Library, cases: pd.DataFrame, subject: Subject, sort: str) -> None:
     """The cases of the group that was chosen on a chart of groups, if any: those that its share counts.
 
     Parameters: sort, of the points beside it: where these are shares done in time, so are the groups'.
@@ -40,12 +42,11 @@ def of_group(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject
     sort = IN_TIME if sort == IN_TIME else SHARES
     inside = set(cases.loc[point_cases.counted(cases, subject, sort), "key"])
     counted = [key for key in keys if key in inside]
-    _show(shelf, shown, cases, subject, sort, counted, "the chosen group", len(keys) - len(counted), key="cases-of-group")
+    _show(shelf, cases, subject, sort, counted, "the chosen group", len(keys) - len(counted), key="cases-of-group")
 
 
 def _show(
     shelf: Library,
-    shown: Shown,
     cases: pd.DataFrame,
     subject: Subject,
     sort: str,
@@ -55,24 +56,25 @@ def _show(
     *,
     key: str,
 ) -> None:
-    """A row a case, the newest last; choosing one opens it at the moment that its number comes from.
+    """A row a case, the newest last; choosing one opens it, where it has a recording, at the moment that its number came from.
 
     Parameters: keys, of the cases that count; where, what they are the cases of; without, how many more there do not count.
     """
     rows = cases[cases["key"].isin(set(keys))]
-    newest = f" The newest {MOST} of {len(rows):,}." if len(rows) > MOST else ""
-    rows = rows.tail(MOST)
+    found, rows = len(rows), rows.tail(MOST)
     st.subheader(f"Cases of {where}", anchor=False)
     if rows.empty:
         st.write("No case has a number for it there.")
         return
     held = set(shelf.keys())
-    at = over_time.moments(shown, subject, rows["key"].tolist())
     missing = int((~rows["key"].isin(held)).sum())
-    stand = "stands" if missing == 1 else "stand"
-    alone = f" {missing} of them {stand} in the invented agency's table alone: there is no recording to open."
-    more = f" {many(without, 'more case')} there {'does' if without == 1 else 'do'} not count: no number for it." if without else ""
-    st.caption(f"Choose a case to open it at the moment that its number comes from.{newest}{alone if missing else ''}{more}")
+    said = [_OPENS] if missing < len(rows) else []
+    said += [f"The newest {MOST} of {found:,}."] if found > MOST else []
+    said += [_alone(missing, len(rows))] if missing else []
+    if without:
+        do = "does" if without == 1 else "do"
+        said.append(f"{many(without, 'more case')} there {do} not count: no number for it.")
+    st.caption(" ".join(said))
     picked = st.dataframe(
         _table(rows, subject, sort, held),
         hide_index=True,
@@ -84,9 +86,16 @@ def _show(
     if picked and picked[0] < len(rows):
         chosen = rows["key"].iloc[picked[0]]
         if chosen in held:
-            pages.go("walkthrough", case=chosen, **({"t": f"{at[chosen]:.1f}"} if chosen in at else {}))
+            pages.go("walkthrough", case=chosen, measure=subject.column)
         else:
             st.info(f"{rows['case_id'].iloc[picked[0]]} has no recording in this library.")
+
+
+def _alone(missing: int, shown: int) -> str:
+    """Cases that stand in a table alone, and cannot be opened."""
+    who = "All" if missing == shown else f"{missing}"
+    stand = "stands" if missing == 1 and who != "All" else "stand"
+    return f"{who} of them {stand} in the invented agency's table alone: there is no recording to open."
 
 
 def _table(rows: pd.DataFrame, subject: Subject, sort: str, held: Collection[str]) -> pd.DataFrame:

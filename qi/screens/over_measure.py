@@ -7,7 +7,7 @@ import pandas as pd
 import streamlit as st
 
 from qi.charts import process_behaviour
-from qi.desk import chart_told, charted
+from qi.desk import chart_told, charted, shared
 from qi.desk.charted import Charted
 from qi.desk.over_time import Shown, Which, chart_key
 from qi.desk.plans import plan_of
@@ -15,9 +15,11 @@ from qi.library.library import Library
 from qi.model.errors import NotMeasurable
 from qi.screens import over_capture, over_cases, over_exports, over_groups, over_plan, over_said
 from qi.screens.over_data import known_of
+from qi.screens.over_exports import Shared
 from qi.screens.theme import is_dark
 from qi.trends.averages import both_in_words
 from qi.trends.baselines import Plan
+from qi.trends.dates import CASE, QUARTER
 from qi.trends.during_arrest import tells_outcome
 from qi.trends.kinds import KINDS
 from qi.trends.kinds import choose as fitting
@@ -91,13 +93,13 @@ def show(shelf: Library, shown: Shown, cases: pd.DataFrame, subject: Subject, wh
     _phases(cases, one, plan)
     _under(shelf, cases, one, rules, which)
     if point is not None:
-        over_cases.of_point(shelf, shown, cases, subject, one.view, point)
+        over_cases.of_point(shelf, cases, subject, one.view, point)
     over_plan.show(shelf, one, kept_as, plan, number, chosen=which.words)
-    _tables(cases, one, which)
+    _tables(shelf, cases, one, rules, which)
     st.subheader("Groups", anchor=False)
     rows, question = as_in_time(cases, subject) if one.view.sort == IN_TIME else (cases, subject)
     over_groups.show(shown, rows, question, every, open_cases=lambda keys: over_cases.ask_for(keys, subject.column))
-    over_cases.of_group(shelf, shown, cases, subject, one.view.sort)
+    over_cases.of_group(shelf, cases, subject, one.view.sort)
 
 
 def _view(subject: Subject, every: str) -> tuple[View, list[str]]:
@@ -166,13 +168,23 @@ def _under(shelf: Library, cases: pd.DataFrame, one: Charted, rules: Sequence[st
     over_capture.strip(cases, *known_of(shelf, which))
 
 
-def _tables(cases: pd.DataFrame, one: Charted, which: Which) -> None:
+def _tables(shelf: Library, cases: pd.DataFrame, one: Charted, rules: Sequence[str], which: Which) -> None:
     """The chart's own points, and apart from them each month's medians, means and shares; to be looked at and taken out."""
     rows = chart_told.rows(one)
+
+    def quarters() -> Charted:
+        plan, _ = plan_of(shelf, chart_key(one.subject.column, QUARTER))
+        return shared.by_quarter(cases, one, plan, rules=rules)
+
+    single = over_exports.SINGLE_CASES if one.chart.every == CASE else ""
     with st.expander("Table: the points of this chart"):
         st.dataframe(chart_told.as_read(rows, one), hide_index=True, key="chart-table", alt=f"The points of {one.drawn.name}")
         over_exports.offer(
-            f"{one.subject.column}, points of the chart", rows, says=chart_told.says(one, which.words), key="points-out"
+            f"{one.subject.column}, points of the chart",
+            rows,
+            says=chart_told.says(one, which.words),
+            key="points-out",
+            shared=Shared(made=lambda: shared.points(quarters(), which.words), note=over_exports.BY_QUARTER, why_not=single),
         )
     with st.expander(f"Table: median, mean and share by {one.view.every}"):
         table = _with_pooled(trend_table(cases, one.subject, one.view.every), one)
@@ -183,8 +195,9 @@ def _tables(cases: pd.DataFrame, one: Charted, which: Which) -> None:
             alt=f"{one.subject.label} {one.view.every} by {one.view.every}",
         )
         says = chart_told.says_of_trend(one, which.words)
-        over_exports.offer(one.subject.column, table, says=says, key="measure-out")
-    over_exports.offer_chart(one, key="chart-out")
+        given = Shared(made=lambda: shared.trend(cases, one, which.words), note=over_exports.BY_QUARTER)
+        over_exports.offer(one.subject.column, table, says=says, key="measure-out", shared=given)
+    over_exports.offer_chart(one, key="chart-out", quarters=quarters)
 
 
 def _with_pooled(table: pd.DataFrame, one: Charted) -> pd.DataFrame:

@@ -5,12 +5,15 @@ from pathlib import Path
 
 import streamlit as st
 
+from qi import pipeline
 from qi.charts.waveforms import pack
+from qi.desk import came_from
 from qi.feedback.story import story
 from qi.model.errors import QiError
 from qi.model.journal import SECOND, version_of
 from qi.model.people import may
 from qi.model.review import Review
+from qi.model.words import answer, name
 from qi.screens import (
     case_choice,
     cautions,
@@ -22,12 +25,14 @@ from qi.screens import (
     out,
     packed,
     pages,
+    remembered,
     sources,
     time_went,
     to_look_at,
     waveform,
 )
 from qi.screens.on_desk import OnDesk, on_desk, person
+from qi.screens.shown_time import since
 
 LONGEST_WAIT_S, STEP_S = 4.0, 0.05  # how long a browser may take to draw a case before the rest is sent all the same [s]
 ICON = str(Path(__file__).with_name("pictures") / "icon.png")  # a local one: Streamlit would fetch a symbol from another host
@@ -55,6 +60,7 @@ def _case(desk: OnDesk) -> None:
     as_found = _view(desk)
     review = desk.review(as_found=as_found)
     _in_words(review)
+    _asked_for(review)
     chosen = held.chosen(review)
     mark = pack.highlight(chosen.number.spans_s, label=chosen.label) if chosen and chosen.number.spans_s else None
     packed.keep_events(desk, review, as_found=as_found)
@@ -81,6 +87,22 @@ def _case(desk: OnDesk) -> None:
     sources.show(desk, review)
     deleting.show(desk)
     desk.is_shown()
+
+
+def _asked_for(review: Review) -> None:
+    """Where the number that the address names came from: the page opens there, and says what lies there."""
+    one = held.asked_for(review)
+    if one is None:
+        return
+    minutes = remembered.of(review, "by minute", lambda: pipeline.by_minute(review))
+    found = came_from.moment_of(review, one, minutes)
+    said = f"Opened for {name(one)}: {answer(one)}."
+    if found is None:
+        st.caption(f"{said} No one moment of the recording holds it; it is chosen under “Held to the protocol”.")
+        return
+    if "t" not in st.query_params:
+        st.query_params["t"] = f"{found.at_s:.1f}"
+    st.caption(f"{said} At {since(review, found.at_s)}: {found.words}.")
 
 
 def _drawn(desk: OnDesk) -> None:

@@ -97,19 +97,6 @@ def test_every_measure_of_the_table_has_a_name_and_its_limit(subjects):
     assert set(over_time.MAIN) <= set(subjects)
 
 
-def test_a_case_leads_to_its_longest_pause(library, subjects):
-    """The sample case's own answers say when its longest pause began."""
-    shown = over_time.shown(library)
-    key = library.keys()[0]
-    at = over_time.moments(shown, subjects["longest_pause_s"], [key])
-    pauses = over_time.events(shown, "pauses", [key])
-    assert at[key] == pauses.loc[pauses["seconds"].idxmax(), "start_s"]
-    assert over_time.moments(shown, subjects["compression_rate"], [key]) == {}
-    around = over_time.moments(shown, subjects["peri_shock_pause_s"], [key])
-    shocks = over_time.events(shown, "shocks", [key])
-    assert around[key] == shocks.loc[shocks["peri_s"].idxmax(), "time_s"]
-
-
 def first_month(one):
     """The first month of the newest long run of a chart."""
     runs = [signal for signal in one.signals if signal.rule == "long run"]

@@ -9,7 +9,7 @@ from qi.desk import cohort, over_time, samples, signing
 from qi.desk.opened import open_case, review_of
 from qi.desk.over_time import Which
 from qi.desk.plans import plan_of
-from qi.screens import over_measure, over_parts
+from qi.screens import over_cases, over_measure, over_parts
 from qi.screens.over_bundles import BUNDLES
 from qi.screens.over_data import known_of
 from qi.trends.averages import CASE_MEDIAN, TIME_POOLED
@@ -122,6 +122,25 @@ def test_from_a_point_to_its_cases(page, shelf):
     held = rows[rows["recording"] == "to open"]
     assert held["case"].tolist() == ["rv-2031-0112"]
     assert (rows["call"].str.endswith("Jan 2031")).all()
+
+
+@pytest.mark.parametrize("column", [MEASURE, "compression_rate"])
+def test_a_case_opens_for_the_measure_that_led_to_it(page, shelf, monkeypatch, column):
+    went = []
+    monkeypatch.setattr(over_cases.pages, "go", lambda name, **query: went.append((name, query)))
+    app = choose_point(page(measure=column), CHART.replace(MEASURE, column), curve_number=0, point_index=24)
+    assert "Choose a case to open it at the moment that its number came from" in words(app)
+    rows = next(frame.value for frame in app.dataframe if "recording" in frame.value.columns)
+    at = rows["recording"].tolist().index("to open")
+    app.session_state[f"cases-of-point-{column}-2031-01"] = {"selection": {"rows": [at], "columns": [], "cells": []}}
+    app.run()
+    assert went == [("walkthrough", {"case": shelf.key("rv-2031-0112"), "measure": column})]
+
+
+def test_cases_without_a_recording_are_not_said_to_open(page):
+    said = words(choose_point(page(measure=MEASURE), CHART, curve_number=0, point_index=2))
+    assert "All of them stand in the invented agency's table alone: there is no recording to open." in said
+    assert "Choose a case to open it" not in said
 
 
 def test_the_cases_of_a_point_are_those_it_counts_and_the_others_are_told(page):

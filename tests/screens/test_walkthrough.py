@@ -7,7 +7,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from qi import pipeline
-from qi.model.words import amount
+from qi.desk.came_from import answer_of, moment_of
+from qi.model.words import amount, name
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 ROOT = Path(__file__).parents[2]
@@ -59,6 +60,49 @@ def test_a_chosen_measure_says_why(shelf):
     app.run()
     assert not app.exception
     assert "defined by: Wik" in words(app)
+
+
+@pytest.mark.parametrize(
+    ("column", "group"),
+    [
+        ("compression_rate", "What matters most"),
+        ("longest_shock_pause_s", "Pauses and shocks"),
+        ("interval_s.airway_placed.first_compression_ems", "Times, drugs, airway"),
+    ],
+)
+def test_a_measure_in_the_address_opens_its_moment_with_its_row_chosen(shelf, column, group):
+    review = pipeline.measure_case(SAMPLES / "rv-2031-0107")
+    one = answer_of(review, column)
+    found = moment_of(review, one, pipeline.by_minute(review))
+    app = shelf.opened("walkthrough", "rv-2031-0107", measure=column)
+    assert not app.exception
+    assert app.query_params["t"] == f"{found.at_s:.1f}"
+    assert app.session_state["group"] == group
+    said = words(app)
+    assert f"Opened for {name(one)}: " in said
+    assert found.words in said
+    assert "Marked on the picture at" in said
+    assert "defined by: " in said
+
+
+def test_a_moment_that_a_person_went_to_is_kept_and_another_case_has_no_measure_asked_for(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107", measure="compression_rate", t="12.5")
+    assert app.query_params["t"] == "12.5"
+    app.session_state["group"] = "Device and seal"
+    app.run()
+    assert app.session_state["group"] == "Device and seal"
+    app.selectbox(key="case-choice").select(shelf.key("rv-2031-0112")).run()
+    assert not app.exception
+    assert "measure" not in app.query_params
+    assert "Opened for" not in words(app)
+
+
+def test_a_number_without_a_moment_says_so(shelf):
+    app = shelf.opened("walkthrough", "rv-2031-0107", measure="pauses_over_limit")
+    assert "No one moment of the recording holds it" in words(app)
+    assert "t" not in app.query_params
+    assert "defined by: " in words(app)
+    assert "Opened for" not in words(shelf.opened("walkthrough", "rv-2031-0107", measure="nothing"))
 
 
 def test_every_measure_is_in_a_group():
