@@ -309,7 +309,7 @@ def _protocol(protocol: Protocol) -> Protocol:
     how = "a person"
     if protocol.chosen_by.startswith("age"):
         how = "age" if protocol.age_known else "age not recorded"
-    return Protocol(name, name, "", how, {}, {}, protocol.judged, protocol.age_known)
+    return Protocol(name, name, "", how, {}, {}, protocol.judged, protocol.age_known, protocol.patient)
 
 
 def _correction(one: Correction, names: _Names) -> Correction:

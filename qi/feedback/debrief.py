@@ -11,7 +11,7 @@ from qi.model.words import clock
 MOST = 4
 _BY_GAIN = {
     "pauses": "What was going on in the long pauses, and what would have let compressions go on?",
-    "fraction": "What made hands leave the chest so often, and which of it could wait?",
+    "fraction": "What made {hands} leave the chest so often, and which of it could wait?",
     "over_ventilated_fraction": "How did you keep the time for the breaths, and what got in the way of it?",
     "under_ventilated_fraction": "How did you keep the time for the breaths, and what got in the way of it?",
     "breath_duration_s": "How could you tell that a breath was enough?",
@@ -34,7 +34,7 @@ def questions(review: Review, first: Gain | None) -> tuple[Said, ...]:
     """
     asked: list[Said] = []
     if first is not None:
-        words = _BY_GAIN.get(first.key.partition(".")[0])
+        words = _BY_GAIN.get(first.key.partition(".")[0], "").format(hands=age_words(review).hands)
         if words:
             asked.append(Said("questions.1", words, first.rests_on))
     asked += unexplained(review, "what do you remember of it?")

@@ -40,7 +40,7 @@ _PAUSES = {
     "access": ("access", "get access while compressions go on"),
     "compressor_change": ("changes of compressor", "have the next person ready at the chest before the change"),
     "ventilation": ("pauses for breaths", "have the bag ready, give the breaths and be back on the chest"),
-    "unknown": ("pauses without a known cause", "say aloud why hands come off, and how long it should take"),
+    "unknown": ("pauses without a known cause", "say aloud why {hands} come off, and how long it should take"),
 }
 
 
@@ -193,7 +193,7 @@ def _long_pauses(review: Review) -> Iterable[Gain]:
             continue
         cause, limit = str(held.of), limits[str(held.of)]
         seconds = sum(end - start - limit for start, end in held.number.spans_s)
-        what, how = _pause_words(cause)
+        what, how = _pause_words(review, cause)
         count = len(held.number.spans_s)
         longest = max(end - start for start, end in held.number.spans_s)
         many = (
@@ -207,8 +207,9 @@ def _long_pauses(review: Review) -> Iterable[Gain]:
         yield _gain(f"pauses.{cause}", seconds, f"{what}: {many}. What can help: {how}", gained + ".", rests)
 
 
-def _pause_words(cause: str) -> tuple[str, str]:
-    return _PAUSES.get(cause, (f"pauses for {cause.replace('_', ' ')}", "keep them short"))
+def _pause_words(review: Review, cause: str) -> tuple[str, str]:
+    what, how = _PAUSES.get(cause, (f"pauses for {cause.replace('_', ' ')}", "keep them short"))
+    return what, how.format(hands=age_words(review).hands)
 
 
 def _fraction(review: Review) -> Iterable[Gain]:
@@ -239,7 +240,7 @@ def _largest_part(review: Review, stretch: Spans) -> tuple[str, str]:
     inside = pauses.assign(inside=stretch.seconds_in(pauses["start_s"].to_numpy(), pauses["end_s"].to_numpy()))
     took = inside[inside["inside"] > 0].groupby("cause")["inside"].agg(["sum", "count"])
     cause = took["sum"].idxmax()
-    what, how = _pause_words(str(cause))
+    what, how = _pause_words(review, str(cause))
     count = int(took.loc[cause, "count"])
     return f"{what}: {'one pause' if count == 1 else f'{count} pauses'}, {seconds_of(float(took.loc[cause, 'sum']))}", how
 
@@ -295,7 +296,7 @@ def _let_up(review: Review) -> Iterable[Gain]:
         return
     seconds, weight = (least - one.value) * _flow_s(review.findings), how_far.let_up(review, one).weight
     text = f"let the chest come all the way up: it did after {value_of(one)} of compressions ({_wanted(one)}). "
-    text += "What can help: a second person watches the hands, and changes come before arms tire"
+    text += f"What can help: a second person watches the {age_words(review).hands}, and changes come before arms tire"
     gained = _as_asked(seconds, f"Let up fully after {amount(least, '1')}", weight)
     yield _gain("released_fraction", seconds, text, gained, [one], weight=weight)
 
@@ -361,7 +362,7 @@ def _turns(review: Review) -> Iterable[Gain]:
 
 def _shock_pauses(review: Review) -> Iterable[Gain]:
     """Pauses before and after shocks."""
-    back = "hands hover over the chest, and nobody waits to see the rhythm"
+    back = f"{age_words(review).hands} hover over the chest, and nobody waits to see the rhythm"
     for id_, where, helps in (("pre_shock_pause_s", "before", _PAUSES["shock"][1]), ("post_shock_pause_s", "after", back)):
         one = found(review, id_)
         most = _most(one)

@@ -30,13 +30,9 @@ class AgeWords:
 
 
 def age_words(review: Review) -> AgeWords:
-    """The words for the age that the protocol in force is for."""
-    name = review.protocol.name
-    if "newborn" in name or "infant" in name or review.protocol.title.casefold() in ("infant", "newborn"):
-        return AgeWords("infant", "hands or thumbs")
-    if "child" in name or review.protocol.title.casefold() == "child":
-        return AgeWords("child", "hands")
-    return AgeWords("adult", "hands")
+    """The words for the patients that the protocol in force is for, as it says or the one that it extends."""
+    patient = review.protocol.patient
+    return AgeWords(patient, "hands or thumbs" if patient == "infant" else "hands")
 
 
 def sentence(key: str, text: str, *judged: Judged) -> Said:

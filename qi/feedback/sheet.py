@@ -32,7 +32,7 @@ SECTIONS: Mapping[str, str] = {
 }
 # What is compared: measure, which of several answers, and from where; each as the cohort table names it, and in words.
 COMPARED: Sequence[tuple[str, str | None, str | None, str]] = (
-    ("compression_fraction", None, None, "Time with hands on the chest"),
+    ("compression_fraction", None, None, "Time with {hands} on the chest"),
     ("longest_pause_s", None, None, "Longest pause"),
     ("peri_shock_pause_s", None, None, "Pause around a shock"),
     ("released_fraction", None, None, "Chest let up fully"),
@@ -131,7 +131,8 @@ def _compared(review: Review, agency: Agency) -> tuple[Said, ...]:
         others = f"{agency.cases} other {'case' if agency.cases == 1 else 'cases'}"
         return (Said("compared.1", f"{agency.when}: {others}, too few to compare with."),)
     told: list[Said] = []
-    for id_, of, from_, label in COMPARED:
+    for id_, of, from_, words in COMPARED:
+        label = words.format(hands=age_words(review).hands)
         one = found(review, id_, of, from_)
         if one is None:
             continue

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from qi.feedback.said import age_words
 from qi.model.review import Judged, Review
 from qi.model.words import amount, asked, bounds, clock
 
@@ -67,19 +68,20 @@ def _span(review: Review) -> Sentence | None:
 
 
 def _hands_on(review: Review) -> Sentence | None:
+    words = age_words(review)
     fraction = review.of("compression_fraction")
     if fraction.value is None:
         low, high = fraction.number.low, fraction.number.high
         if low is None or high is None or (fraction.number.coverage or 0) == 0:
             return Sentence(
-                f"How much of it had hands on the chest could not be measured: {fraction.number.reason}.", (fraction.id,)
+                f"How much of it had {words.hands} on the chest could not be measured: {fraction.number.reason}.", (fraction.id,)
             )
         between = f"between {amount(low, '1')} and {amount(high, '1')} of the arrest"
-        return Sentence(f"Too little was recorded for one number: hands were on the chest {between}.", (fraction.id,))
+        return Sentence(f"Too little was recorded for one number: {words.on_chest} {between}.", (fraction.id,))
     rate = review.of("compression_rate")
     paced = f", at {amount(rate.value, rate.unit)} while compressing" if rate.value is not None else ""
     limit = f"; the limit is {asked(fraction.limit, fraction.unit)}: {fraction.verdict}" if fraction.limit else ""
-    return Sentence(f"Hands were on the chest for {_value(fraction)} of it{paced}{limit}.", (fraction.id, rate.id))
+    return Sentence(f"{words.on_chest.capitalize()} for {_value(fraction)} of it{paced}{limit}.", (fraction.id, rate.id))
 
 
 def _pauses(review: Review) -> Sentence | None:
@@ -93,7 +95,8 @@ def _pauses(review: Review) -> Sentence | None:
         text += f"; {over.value:.0f} {'pause was' if over.value == 1 else 'pauses were'} longer than {limit:g} s"
     held = review.of("fraction_if_pauses_held", "all")
     if held.value is not None and held.number.n:
-        text += f", and holding each to its limit would have given {amount(held.value, '1')} with hands on the chest"
+        hands = age_words(review).hands
+        text += f", and holding each to its limit would have given {amount(held.value, '1')} with {hands} on the chest"
     return Sentence(text + ".", (longest.id, over.id, held.id))
 
 

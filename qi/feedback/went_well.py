@@ -14,9 +14,9 @@ def _fraction(review: Review, one: Judged) -> str:
     return f"{age_words(review).on_chest} for {value_of(one)} of the arrest{held_to(one)}"
 
 
-def _longest(_: Review, one: Judged) -> str:
+def _longest(review: Review, one: Judged) -> str:
     if not one.value:
-        return "hands never left the chest for long enough to count as a pause"
+        return f"{age_words(review).hands} never left the chest for long enough to count as a pause"
     return f"no pause was too long: the longest took {value_of(one)}{held_to(one)}"
 
 

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from qi.model.errors import QiError, UnknownWord, UnreadableFile
-from qi.model.review import Definition, Limit, Protocol, Rule
+from qi.model.review import PATIENTS, Definition, Limit, Protocol, Rule
 
 FOLDER = Path(__file__).parent / "protocols"
 DEFAULT = "adult-2020"
-_TOP = ("name", "title", "edition", "extends", "age_from_years", "age_below_years", "judged", "definitions", "limits")
+_TOP = ("name", "title", "edition", "extends", "patient", "age_from_years", "age_below_years", "judged", "definitions", "limits")
 _DEFINITION = ("value", "unit", "edition", "checked", "source", "meaning")
 _RULE = ("limit", "limit_source", "goal", "goal_source", "of")
 
@@ -55,8 +55,16 @@ def _read(name: str, chosen_by: str, measures: Collection[str], near: Collection
     where = f"protocol {table['name']}"
     definitions = {key: _definition(key, entry, where) for key, entry in table["definitions"].items()}
     rules = {key: _rule(key, entry, where, measures) for key, entry in table["limits"].items()}
+    _only({table["patient"]: None}, PATIENTS, f"{where}, patient")
     return Protocol(
-        table["name"], table.get("title", name), table.get("edition", ""), chosen_by, definitions, rules, table.get("judged", True)
+        table["name"],
+        table.get("title", name),
+        table.get("edition", ""),
+        chosen_by,
+        definitions,
+        rules,
+        table.get("judged", True),
+        patient=table["patient"],
     )
 
 

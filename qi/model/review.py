@@ -9,6 +9,8 @@ from qi.model.corrections import Correction
 from qi.model.findings import Findings
 from qi.model.number import Number
 
+PATIENTS = ("adult", "child", "infant")  # whom a protocol is for, as they are spoken of; newborns are infants
+
 
 @dataclass(frozen=True)
 class Definition:
@@ -44,7 +46,7 @@ class Rule:
 
 @dataclass(frozen=True)
 class Protocol:
-    """The protocol in force: who chose it, its definitions by name and its rules by measure id."""
+    """The protocol in force: who chose it, its definitions by name, its rules by measure id, and whom it is for (PATIENTS)."""
 
     name: str
     title: str
@@ -54,6 +56,7 @@ class Protocol:
     rules: Mapping[str, Rule]
     judged: bool = True
     age_known: bool = True
+    patient: str = "adult"
 
     @property
     def values(self) -> dict[str, Any]:

@@ -5,10 +5,14 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from qi import pipeline
+from qi.feedback import discussion
+from qi.feedback.gains import gains
 from qi.feedback.sheet import ADDED, COMPARED, SECTIONS, Agency, Distribution, body, edited, of_body, sheet
+from qi.feedback.story import story
 from qi.feedback.three_errors import NAMES
 from qi.model.cautions import LONG, SHORT
 from qi.model.errors import QiError
@@ -110,6 +114,32 @@ def test_the_words_are_for_the_patient_s_age(tmp_path, age, patient, words):
     assert one.went_well[0].text.startswith(words)
     assert any("weight for the doses" in sentence.text for sentence in one.questions) == (patient != "adult")
     assert not [sentence for sentence in one.questions if re.search(r"\bwho\b", sentence.text.casefold())]
+
+
+@pytest.mark.parametrize("breaths", [(), np.arange(30, 590, 1.0)])
+def test_for_an_infant_hands_alone_are_never_spoken_of(tmp_path, breaths):
+    """Two thumbs may press: in the sheet with each thing to work on, and in what is told and asked in a room."""
+    pauses = [(20 + 25 * at, 9, "") for at in range(22)]
+    review = measured(tmp_path, pauses, age=0.5, breaths=breaths, extra=[(20.0, "airway_placed", "supraglottic")])
+    told = [*(one.text for one in sheet(review, MANY).sentences), *(one.text for one in gains(review))]
+    told += [*(one.text for one in story(review)), *(one.text for one in discussion.questions(review))]
+    told += [one.gained for one in gains(review)]
+    assert sum("hands or thumbs" in text.casefold() for text in told) >= 4
+    assert not [text for text in told if re.search(r"\bhands\b(?! or thumbs| on the mask)", text.casefold())]
+
+
+def test_for_an_infant_without_a_pause_too(tmp_path):
+    told = [one.text for one in sheet(measured(tmp_path, age=0.5, end_s=60.0)).went_well]
+    assert any(text.startswith("Hands or thumbs never left the chest") for text in told), told
+
+
+@pytest.mark.parametrize(
+    ("name", "below", "patient"), [("fairchild-2031", "adult-2020", "adult"), ("ours", "infant-2020", "infant")]
+)
+def test_letters_in_a_protocol_s_name_say_nothing_of_the_patient(tmp_path, name, below, patient):
+    measured(tmp_path, [(60, 13, "rhythm_check")])
+    (tmp_path / f"{name}.toml").write_text(f'extends = "{below}"\ntitle = "{name}"', encoding="utf-8")
+    assert sheet(pipeline.measure_case(tmp_path, protocol=name)).patient == patient
 
 
 def test_an_age_that_is_not_recorded_is_said(tmp_path):

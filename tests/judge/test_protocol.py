@@ -43,6 +43,16 @@ def test_child_and_infant_limits():
     assert read("infant-2020").values["depth_band_mm"] == (35.0, 45.0)
 
 
+@pytest.mark.parametrize(
+    ("name", "patient"), [("adult-2020", "adult"), ("child-2020", "child"), ("infant-2020", "infant"), ("newborn", "infant")]
+)
+def test_whom_it_is_for_is_said_by_the_protocol_or_by_the_one_it_extends_and_not_by_letters_in_its_name(tmp_path, name, patient):
+    near = [agency(tmp_path, f'extends = "{name}"', name="fairchild-2031.toml")]
+    assert read(name).patient == read("fairchild-2031", near=near).patient == patient
+    agency(tmp_path, f'extends = "{name}"\npatient = "child"', name="our-paediatric.toml")
+    assert read("our-paediatric", near=near).patient == "child"
+
+
 def agency(folder, text, name="ours.toml"):
     (folder / name).write_text(text, encoding="utf-8")
     return folder
@@ -76,6 +86,7 @@ limit_source = "medical director, 2031"
         ('extends = "adult-2020"\n[limits.compression_fraction]\nlimt = ">= 0.7"', "limt"),
         ('extends = "adult-2021"', "adult-2021"),
         ('extends = "adult-2020"\ntitel = "x"', "titel"),
+        ('extends = "adult-2020"\npatient = "baby"', "baby"),
     ],
 )
 def test_a_misspelt_entry_is_an_error_that_lists_the_choices(tmp_path, text, word):
