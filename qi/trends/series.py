@@ -206,18 +206,6 @@ def _names(cases: pd.DataFrame) -> pd.Series:
     return names.where(~names.duplicated(keep=False), names + " (" + cases[use.KEY].astype("str") + ")")
 
 
-def _medians(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    return median_points(when, _values(table, subject))
-
-
-def _means(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    return mean_points(when, _values(table, subject))
-
-
-def _shares(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
-    return share_points(when, *judged(table, subject))
-
-
 def _case_values(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.DataFrame:
     cases = _cases(table, subject, when)
     kept = cases[cases[use.CALL_DAY].notna() & cases[subject.column].notna()]
@@ -342,6 +330,14 @@ def cases_behind(table: pd.DataFrame, subject: Subject, view: View, when: Calend
     return _behind(table, subject, view.sort, when, pd.DataFrame()).sizes
 
 
+def cases_with_value(table: pd.DataFrame, subject: Subject, when: Calendar) -> np.ndarray:
+    """How many cases of each month or quarter have a value, whatever their chart shows of them.
+
+    Parameters: table and subject as chart_of; when, calendar_of the table or a part of it.
+    """
+    return np.diff(when.known(_values(table, subject))[1])
+
+
 def _of_periods(way: str, when: Calendar, known: np.ndarray, first: np.ndarray, second: np.ndarray | None = None) -> CasesBehind:
     """The cases behind months or quarters; known, those that count in a point, first and second as CasesBehind, one a row each."""
     there = known[when.rows]
@@ -357,10 +353,10 @@ def _between_times(table: pd.DataFrame, subject: Subject, when: Calendar) -> pd.
 
 
 _MAKERS: dict[str, Callable[[pd.DataFrame, Subject, Calendar], pd.DataFrame]] = {
-    MEDIANS: _medians,
+    MEDIANS: lambda table, subject, when: median_points(when, _values(table, subject)),
     CASES: _case_values,
-    MEANS: _means,
-    SHARES: _shares,
+    MEANS: lambda table, subject, when: mean_points(when, _values(table, subject)),
+    SHARES: lambda table, subject, when: share_points(when, *judged(table, subject)),
     IN_TIME: _in_time,
     PER_MINUTE: _rates,
     POOLED: _pooled,

@@ -118,6 +118,15 @@ def test_an_address_leads_to_the_same_case_and_moment(browser, address, keys):
         assert range_.startswith(("4:", "3:"))
 
 
+def test_a_measure_in_the_address_opens_its_moment_with_its_row_chosen(browser, address, keys):
+    """The longest pause around a shock of this case began 4:06 after the first compression (tests.desk.test_came_from)."""
+    with Walkthrough(browser, address, f"case={keys['rv-2031-0107']}&measure=longest_shock_pause_s") as shown:
+        assert "t=270.8" in shown.page.url
+        assert shown.page.locator(".close-up .range").first.inner_text().startswith(("4:", "3:"))
+        assert "Opened for Longest pause with a shock: " in plain(shown.text)
+        assert "Marked on the picture at 4:07." in plain(shown.text)
+
+
 def test_choosing_a_measure_says_why(browser, address, keys, printed):
     with Walkthrough(browser, address, f"case={keys[CASE]}") as shown:
         table = shown.page.locator(f".st-key-held-{CASE}-What-matters-most canvas").first
