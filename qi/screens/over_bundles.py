@@ -31,10 +31,11 @@ _NAMES = {
 }
 
 
-def show(table: pd.DataFrame, every: str) -> None:
+def show(table: pd.DataFrame, every: str, *, no_outcomes: str = "") -> None:
     """A choice of bundle, its panels, and what they say.
 
-    Parameters: table, filtered cohort table with COLUMNS, excluded, year and month; every, month or quarter.
+    Parameters: table, filtered cohort table with COLUMNS, excluded, year and month; every, month or quarter; no_outcomes, why no
+    outcome is shown of these cases (qi.desk.over_time.Which), empty where they are: a bundle that tells one is not shown either.
     """
     if use.included(table).empty:
         st.write("There is no case to hold a bundle against.")
@@ -49,6 +50,9 @@ def show(table: pd.DataFrame, every: str) -> None:
         wrap=True,
     )
     asked = BUNDLES[key or next(iter(BUNDLES))]
+    if refused := asked.refused(no_outcomes):
+        st.info(refused)
+        return
     try:
         found = judge_bundle(table, asked)
     except NotMeasurable as why:

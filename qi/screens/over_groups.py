@@ -14,7 +14,7 @@ from qi.screens import over_said, over_tables
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
 from qi.trends.averages import CASE_SHARE
-from qi.trends.during_arrest import WHY, groupings
+from qi.trends.during_arrest import WHY, groupings, why_outcome
 from qi.trends.funnel import Funnel, expected_next_of, funnel, needed_of
 from qi.trends.grouping import WAYS, full_name
 from qi.trends.groups import keys_of, met_by, multiples
@@ -82,7 +82,7 @@ def show(
     )
     by = by or use.STATION
     if refused := [WAYS[one].label.lower() for one in WAYS if one not in offered]:
-        st.caption(f"Not offered, since it is the time of an outcome: {', '.join(refused)}. {WHY}")
+        st.caption(f"Not offered, since {why_outcome(subject.column)}: {', '.join(refused)}. {WHY}")
     if subject.yes_or_no:
         st.caption("Each case answers yes or no: a median would say little, so that the groups are compared by their shares alone.")
     why_said = not subject.yes_or_no and _multiples(table, subject, by, every)

@@ -20,8 +20,8 @@ def _outcomes(_: Library, __: Shown, cases: pd.DataFrame, ___: str, which: Which
     over_outcomes.show(cases, no_outcomes=which.no_outcomes)
 
 
-def _bundles(_: Library, __: Shown, cases: pd.DataFrame, every: str, ___: Which) -> None:
-    over_bundles.show(cases, every)
+def _bundles(_: Library, __: Shown, cases: pd.DataFrame, every: str, which: Which) -> None:
+    over_bundles.show(cases, every, no_outcomes=which.no_outcomes)
 
 
 def _pauses(_: Library, shown: Shown, cases: pd.DataFrame, __: str, ___: Which) -> None:

@@ -128,7 +128,7 @@ def board(
         context=_context(),
         times=_times(table, hiding),
         causes=causes_table(held, hiding),
-        bundles=_bundles(table, hiding),
+        bundles=_bundles(table, hiding, no_outcomes),
         groups=groups(table, told, hiding),
         definitions=_definitions(cases, told, hiding),
         cautions=LONG,

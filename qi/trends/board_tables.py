@@ -223,14 +223,18 @@ _SHARES = ("share", "of pauses")
 _BUNDLE = Shape(counts=("n", "met", "missing", "cases"), within={"met": ("n",)}, adds={"cases": ("n", "missing")})
 
 
-def bundles_table(table: pd.DataFrame, hiding: Hiding) -> Printed:
+def bundles_table(table: pd.DataFrame, hiding: Hiding, no_outcomes: str = "") -> Printed:
     """Bundles all-or-none and element by element; what is missing stands by itself.
 
-    Parameters: table, with the columns of the bundles, and excluded; hiding.
+    Parameters: table, with the columns of the bundles, and excluded; hiding; no_outcomes, why no outcome is shown of these cases,
+    empty where they are; with it, bundles that tell one are left out.
     """
     found: list[BundleResult] = []
     notes = []
     for one in bundles():
+        if refused := one.refused(no_outcomes):
+            notes.append(refused)
+            continue
         try:
             found.append(judge_bundle(table, one))
         except NotMeasurable:

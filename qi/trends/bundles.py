@@ -13,6 +13,7 @@ from qi.model.errors import NotMeasurable, UnknownWord
 from qi.model.words import many
 from qi.trends import after_rosc
 from qi.trends import columns_used as use
+from qi.trends.during_arrest import OUTCOME_COLUMNS
 from qi.trends.intervals import COUNTS_ONLY, Share, percent, share, shown, shown_words
 
 _FILE = Path(__file__).with_name("bundles.toml")
@@ -101,6 +102,21 @@ class Bundle:
         conditions = [*self.when, *(one for element in self.element for one in element.when)]
         names = [*(element.column for element in self.element), *(name for one in conditions for name in one.needed)]
         return tuple(dict.fromkeys(names))
+
+    @property
+    def tells_outcome(self) -> bool:
+        """Whether it, or an element, is asked only of cases with an outcome, so that its counts would tell how many had that."""
+        conditions = [*self.when, *(one for element in self.element for one in element.when)]
+        return any(name in OUTCOME_COLUMNS for one in conditions for name in one.needed)
+
+    def refused(self, no_outcomes: str) -> str:
+        """Why it is not shown of the cases at hand; empty where it is.
+
+        Parameters: no_outcomes, why no outcome is shown of them (qi.trends.during_arrest.said_of_chosen), empty where they are.
+        """
+        if not no_outcomes or not self.tells_outcome:
+            return ""
+        return f"{self.label}: it is asked of cases with ROSC, and their number would tell an outcome. {no_outcomes}"
 
 
 @dataclass(frozen=True)

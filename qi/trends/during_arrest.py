@@ -57,15 +57,27 @@ def refuse_outcome_by(by: str) -> str:
 
 
 TIMES_OF_OUTCOMES = ("interval_s.rosc.", "interval_s.rearrest.", "interval_s.terminated.")
+_OF_ROSC_CASES, _AFTER_ROSC = ("device_left_on_s.",), ".after_rosc"  # measures, and answers of any measure, that start at ROSC
+OUTCOME_COLUMNS = (use.ANY_ROSC, use.SUSTAINED_ROSC, use.SURVIVED_EVENT, use.SURVIVED_TO_DISCHARGE, use.CPC, use.MRS)
 
 
 def tells_outcome(column: str) -> bool:
-    """Whether a measure is the time of an outcome, which may be sorted only as outcomes may: ROSC, re-arrest, termination."""
-    return column.startswith(TIMES_OF_OUTCOMES)
+    """Whether a measure may be sorted only as outcomes may: the time of one (ROSC, re-arrest, termination), or one that only cases
+    with ROSC have, so that its number of cases would tell how many had it.
+    """
+    return bool(why_outcome(column))
+
+
+def why_outcome(column: str) -> str:
+    """Why a measure tells an outcome, to follow “since”; empty where it does not."""
+    if column.startswith(TIMES_OF_OUTCOMES):
+        return "it is the time of an outcome"
+    of_rosc = column.startswith(_OF_ROSC_CASES) or column.endswith(_AFTER_ROSC)
+    return "only cases with ROSC have it, and their number would tell an outcome" if of_rosc else ""
 
 
 def refuse_grouping(column: str, by: str) -> str:
-    """The column of the groups, where a measure may be shown by it: any, but for the time of an outcome.
+    """The column of the groups, where a measure may be shown by it: any, but for a measure that tells an outcome.
 
     Raises: OutcomeByTreatment as refuse_outcome_by.
     """

@@ -200,6 +200,30 @@ def test_cases_chosen_by_treatment_show_no_outcome_and_the_page_says_so(page, na
     assert "Groups overlap" in words(app)
 
 
+@pytest.mark.parametrize(("bundle", "shown"), [("after_rosc", False), ("itd", False), ("compressions", True)])
+def test_bundles_of_cases_with_rosc_are_not_shown_of_cases_chosen_by_treatment(page, bundle, shown):
+    app = page(part="Bundles")
+    app.button_group(key="bundle").set_value(bundle).run()
+    assert "met in " in words(app)
+    app.multiselect(key="only-device_used").set_value(["yes"]).run()
+    assert not app.exception
+    told = words(app)
+    assert ("met in " in told) is shown
+    assert ("No outcome is shown of cases chosen by ITD used" in told) is not shown
+
+
+@pytest.mark.parametrize("column", ["ventilation_rate.after_rosc", "device_left_on_s.itd"])
+def test_measures_of_cases_with_rosc_are_not_grouped_by_treatment_nor_shown_of_cases_chosen_by_it(page, column):
+    app = page(measure=column)
+    (groups,) = [one for one in app.get("button_group") if one.key == "groups-by"]
+    assert groups.options == ["Station", "Shift", "Unit", "First rhythm", "Hour of day"]
+    assert "Not offered, since only cases with ROSC have it, and their number would tell an outcome: airway" in words(app)
+    app.multiselect(key="only-airway_kind").set_value(["tracheal_tube"]).run()
+    assert not app.exception
+    assert "No outcome is shown of cases chosen by Airway" in words(app)
+    assert not app.get("plotly_chart")
+
+
 def test_time_to_rosc_is_not_grouped_by_treatment_nor_shown_of_cases_chosen_by_it(page):
     app = page(measure=ROSC)
     assert "Not offered, since it is the time of an outcome: airway, device used, sensors." in words(app)

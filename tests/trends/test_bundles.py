@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 
 from qi.model.errors import BadTable, NotMeasurable, UnknownWord
+from qi.trends.board_tables import Hiding, bundles_table
 from qi.trends.bundles import MET, MISSING, NOT_ASKED, NOT_MET, Bundle, Element, When, bundle, bundles, judge_bundle
 from qi.trends.cohort_columns import COHORT
+from qi.trends.during_arrest import said_of_chosen
 from tests.trends.cases import case, given, repeated, table
 
 GIVEN = given("composite_measures.json")
@@ -158,3 +160,24 @@ def test_a_shock_bundle_is_asked_only_where_a_shock_was_recorded():
 def test_no_opportunity_has_no_share():
     cases, asked = of_facts([(None,)])
     assert math.isnan(judge_bundle(cases, asked).opportunity)
+
+
+def test_bundles_that_ask_of_rosc_are_not_shown_of_cases_chosen_by_treatment():
+    """The n of care after ROSC is the number of cases with ROSC: of cases chosen by the device, that is an outcome by treatment."""
+    why = said_of_chosen(["device_used"], {"device_used": "ITD used"})
+    refused = {one.key: one.refused(why) for one in bundles()}
+    assert {key for key, said in refused.items() if said} == {"after_rosc", "itd"}
+    assert why in refused["after_rosc"]
+    assert not any(one.refused("") for one in bundles())
+
+
+def test_the_report_leaves_those_bundles_out_and_says_so():
+    why = said_of_chosen(["device_used"], {"device_used": "ITD used"})
+    one = case(
+        any_rosc="yes", rosc_12_lead="yes", device_used="yes", **{"time_to_device_s.itd.first_compression__status": "applied"}
+    )
+    cases = table(*[one] * 12)
+    shown, kept = (bundles_table(cases, Hiding(sharing=False, most=0), why_not) for why_not in (why, ""))
+    assert any("Care after ROSC" in row[0] for row in kept.rows)
+    assert not any("ROSC" in row[0] for row in shown.rows)
+    assert any(why in note for note in shown.notes)

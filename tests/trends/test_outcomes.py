@@ -134,6 +134,19 @@ def test_the_time_of_an_outcome_is_grouped_as_an_outcome_is(of):
     assert multiples(cases, measure, "station").rows["known"].tolist() == [12]
 
 
+@pytest.mark.parametrize("measure", [one for one in ANSWER_NAMES if "after_rosc" in one or one.startswith("device_left_on_s")])
+def test_a_measure_that_only_cases_with_rosc_have_is_grouped_as_an_outcome_is(measure):
+    """Its number of cases in a group is the number of cases with ROSC there."""
+    had = [case(**{measure: 9.0}, device_used="yes", airway_kind="bag_mask") for _ in range(12)]
+    cases = table(*had, *(case(device_used="yes", airway_kind="bag_mask") for _ in range(30)))
+    assert during_arrest.tells_outcome(measure)
+    for by in set(WAYS) - set(during_arrest.KNOWN_BEFORE):
+        for grouped in (multiples, met_by):
+            with pytest.raises(OutcomeByTreatment, match=by):
+                grouped(cases, measure, by)
+    assert multiples(cases, measure, "station").rows["known"].tolist() == [12]
+
+
 def test_any_other_measure_is_grouped_by_whatever_there_is():
     for measure in ("compression_fraction", "interval_s.device_on.first_compression_ems", "interval_s.on_scene.call"):
         assert during_arrest.groupings(measure, WAYS) == tuple(WAYS)
