@@ -27,7 +27,7 @@ from qi.trends.board_tables import MOST_GROUPS, Hiding, needed
 from qi.trends.capture import Capture, capture
 from qi.trends.dates import CASE, MONTH, QUARTER
 from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN
-from qi.trends.hidden_shapes import CHART
+from qi.trends.hidden_shapes import BETWEEN_POINTS, CHART
 from qi.trends.series import IN_TIME, SHARES, Subject, View, with_values
 from qi.trends.series import needed as chart_columns
 
@@ -210,30 +210,45 @@ def for_sharing(one: Charted, hiding: Hiding) -> Drawn:
         return drawn
     if one.chart.every == CASE:
         raise BadTable(f"a chart whose points are single cases is not for sharing: {drawn.name}, {one.view.sort}")
-    if (points["n"] % 1 > 0).any():
-        shown = points.assign(**dict.fromkeys(("value", "low", "high", "n"), np.nan), **{HIDDEN: "value"})
-    else:
-        shown = hiding.of(points, CHART)
+    shown = hiding.of(points, BETWEEN_POINTS if one.view.kind == "mr" else CHART)
     newest = points["value"].last_valid_index()
     gone = newest is not None and "value" in str(shown.loc[newest, HIDDEN]).split(", ")
-    return replace(drawn, points=shown, latest=f"newest value {HIDDEN}" if gone else drawn.latest)
+    return replace(drawn, points=shown, latest=f"newest value {HIDDEN}" if gone else drawn.latest, n_name="n")
 
 
-def points_table(made: Sequence[Charted]) -> pd.DataFrame:
-    """Every point of several charts as one table, for files: measure, unit, label, n, count (of a share), value, centre."""
+def points_table(made: Sequence[Charted], hiding: Hiding) -> pd.DataFrame:
+    """Every point of several charts as one table, for files: measure, unit, label, n, count (of a share), value, centre.
+
+    Parameters: made, the charts; hiding, where it is for sharing: each chart by itself, as in its picture, and the column `hidden`.
+    Raises: BadTable as for_sharing.
+    """
     parts = [
-        _counted(one)[["label", "n", "x", "value", "centre"]]
-        .rename(columns={"x": "count"})
-        .assign(measure=one.drawn.name, unit=one.chart.unit)
+        _told(for_sharing(one, hiding).points if hiding.sharing else _counted(one)).assign(
+            measure=one.drawn.name, unit=one.chart.unit
+        )
         for one in made
     ]
-    columns = ["measure", "unit", "label", "n", "count", "value", "centre"]
+    columns = ["measure", "unit", *_TOLD.values(), *([HIDDEN] if hiding.sharing else [])]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
+_TOLD = {"label": "label", "n": "n", "x": "count", "value": "value", "centre": "centre"}
+
+
+def _told(points: pd.DataFrame) -> pd.DataFrame:
+    """Points under the names of a file, and the names of what is hidden alike."""
+    made = points[list(_TOLD)].rename(columns=_TOLD)
+    if HIDDEN not in points:
+        return made
+    names = [[_TOLD[name] for name in row.split(", ") if name in _TOLD] for row in points[HIDDEN]]
+    return made.assign(**{HIDDEN: [", ".join(row) for row in names]})
+
+
 def _counted(one: Charted) -> pd.DataFrame:
-    """The points with the count behind each share, which a share and its n would tell."""
-    points = one.drawn.points
+    """The points with the cases behind each as n, the count behind a share, which it and its n would tell, and all with a value."""
+    points = one.drawn.points.assign(of=np.nan if one.valued is None else one.valued)
+    if one.behind is not None:
+        return points.assign(n=one.behind, x=np.nan)
     if one.view.sort not in (SHARES, IN_TIME):
-        return points
+        return points.assign(x=np.nan)
     return points.assign(x=(points["value"] * points["n"]).round())

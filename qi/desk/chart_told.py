@@ -9,6 +9,7 @@ from qi.desk.charted import Charted
 from qi.model.cautions import LONG, SHORT
 from qi.trends.averages import CASE_MEAN, CASE_MEDIAN, CASE_SHARE, TIME_POOLED
 from qi.trends.dates import CASE
+from qi.trends.hidden_cells import HIDDEN
 from qi.trends.series import IN_TIME, MEDIANS, OWN, PER_MINUTE, POOLED, SHARES, averaged
 
 MARKS = "◆ part of a run that is unlikely by chance, ■ beyond the limits, ○ left out by a person."
@@ -30,6 +31,7 @@ _SHOWN = {
     "left_out": "left out",
     "reason": "reason",
 }
+_HIDDEN_AS = {"n": "n", "x": "count", "value": "value", "centre": "centre", "low": "limit_low", "high": "limit_high"}
 _SCALED = ("value", "value_low", "value_high", "centre", "limit_low", "limit_high")
 
 
@@ -61,6 +63,19 @@ def rows(one: Charted) -> pd.DataFrame:
         left_out=points["excluded"],
         reason=points["why"],
     )
+
+
+def rows_shared(one: Charted, points: pd.DataFrame) -> pd.DataFrame:
+    """The chart's own points for sharing, without their intervals, which a small count could be worked out of.
+
+    Parameters: one; points, with small cells hidden and the column `hidden` (qi.desk.board.for_sharing).
+    Returns: label, start, n, count (of a share), value, centre, limits, phase and why it began, baseline, left_out, reason, hidden.
+    """
+    whole, hidden = rows(one), {name: points[name].to_numpy() for name in _HIDDEN_AS}
+    made = whole[["label", "start"]].assign(**{words: hidden[name] for name, words in _HIDDEN_AS.items()})
+    kept = whole[["phase", "phase_begun", "baseline", "left_out", "reason"]]
+    names = [[_HIDDEN_AS[name] for name in row.split(", ") if name in _HIDDEN_AS] for row in points[HIDDEN]]
+    return pd.concat([made, kept], axis=1).assign(**{HIDDEN: [", ".join(row) for row in names]})
 
 
 def as_read(table: pd.DataFrame, one: Charted) -> pd.DataFrame:
@@ -95,11 +110,14 @@ def under_a_picture(one: Charted, drawn: Drawn, *, width: float) -> list[str]:
     asked = f"{drawn.limit[2][0].upper()}{drawn.limit[2][1:]}" if drawn.limit[2] else ""
     if asked:
         asked += ", dotted." if chart_svg.in_scale(drawn) else ", outside the scale at least in part."
-    what = "Minutes of CPR stand" if one.view.sort == PER_MINUTE else "n stands"
+    what = "Minutes of CPR stand" if drawn.n_name != "n" else "n stands"
     place = chart_svg.under_which(chart_svg.n_every(drawn, width)).replace("it", "each point", 1)
     counts = f"{what} under {place}." if one.chart.every != CASE else "A point is a case."
     said = [note for note in notes(one) if note != INTERVALS]
-    lines = f"The line across is the {drawn.centre_name}; limits are dashed. {counts} {MARKS}"
+    across = f"The line across is the {drawn.centre_name}; limits are dashed."
+    if drawn.points["centre"].isna().all():
+        across = f"The {drawn.centre_name} and limits are not drawn: they would tell of the points that are hidden."
+    lines = f"{across} {counts} {MARKS}"
     return [*([asked] if asked else []), lines, *said, SHORT, *LONG]
 
 

@@ -27,6 +27,7 @@ from qi.trends.series import (
     averaged,
     calendar_of,
     cases_behind,
+    cases_with_value,
     chart_of,
     in_time_table,
     trend_table,
@@ -74,7 +75,8 @@ ACCENT = {
 class Charted:
     """A chart, its signals, the same in sentences and in a few words, and how it is drawn.
 
-    behind holds the cases of each point where its n is minutes, else None.
+    behind holds the cases of each point where its n is minutes, else None. valued is how many cases of each point have a value,
+    None where a point is a case or counts those too that never had what is timed.
     """
 
     subject: Subject
@@ -85,6 +87,7 @@ class Charted:
     short: str
     drawn: Drawn
     behind: np.ndarray | None = None
+    valued: np.ndarray | None = None
 
     @property
     def averaged(self) -> str:
@@ -109,13 +112,15 @@ def charted(
     Raises: NotMeasurable where no case has a value.
     """
     view = view.settled(subject)
+    when = calendar_of(table, view.every) if when is None else when
     chart = chart_of(table, subject, view, plan, when=when)
     found = looked_for.signals(chart, rules=rules)
     short = sentences.in_short(chart, found)
     around = None if small else _around(table, subject, view)
     behind = cases_behind(table, subject, view, when)
     drawn = _drawn(subject, view, chart, found, short, around, _counts(chart, behind))
-    return Charted(subject, view, chart, found, sentences.in_words(chart, found), short, drawn, behind)
+    valued = None if chart.every == CASE or view.sort == IN_TIME else cases_with_value(table, subject, when)
+    return Charted(subject, view, chart, found, sentences.in_words(chart, found), short, drawn, behind, valued)
 
 
 def wall(

@@ -34,7 +34,11 @@ def show(shelf: Library) -> None:
         if len(rows) > MOST:
             st.caption(f"{MOST} of {len(rows)} measures that changed, those in most cases first; all of them are in the file.")
         over_exports.offer(
-            "changed-definitions", rows, says="Values under the definitions in force, less the earlier ones.", key="changed-out"
+            "changed-definitions",
+            rows,
+            says="Values under the definitions in force, less the earlier ones.",
+            key="changed-out",
+            shared=over_exports.Shared(),
         )
 
 

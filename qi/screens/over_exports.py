@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -15,18 +16,22 @@ from qi.desk.over_time import Which
 from qi.exports import trend_files
 from qi.library.library import Library
 from qi.model.cautions import LONG, SHORT
+from qi.model.errors import NotMeasurable
 from qi.screens.on_desk import library
 from qi.screens.taken import logged
 from qi.trends.board_tables import Hiding
 from qi.trends.dates import CASE
-from qi.trends.hidden_cells import MOST_HIDDEN, Shape, hide
+from qi.trends.hidden_cells import MOST_HIDDEN, hide
 from qi.trends.hidden_shapes import shape_of
 
 _FOR_SHARING = f"Small cells hidden for sharing: counts of 1 to {MOST_HIDDEN} patients, and whatever would give them away."
 _KEEP = "For use inside the agency: small counts are shown, and a patient can be known again by them."
 _NOT_SHARED = "Only for use inside the agency: this table has a row a case, or numbers that small counts cannot be hidden in."
-_SINGLE_CASES = "Only for use inside the agency: a point of this chart is a single case, under its number."
+SINGLE_CASES = "Only for use inside the agency: a point of this chart is a single case, under its number."
+BY_QUARTER = "Quarters alone are shared: less the months that are shown, they would give the hidden ones back."
+_ONE_BY_ONE = "Each file is safe by itself: two of nearly the same cases (other dates or groups) can be subtracted, so share one."
 _PICTURE = "The picture, on a page that opens in any browser: inside the agency only, for small counts show in it."
+_NO_PICTURE = "The picture as a page is not for sharing: all numbers are in it."
 _IN_LOG = {
     "text/csv": "table, csv",
     "application/vnd.apache.parquet": "table, parquet",
@@ -36,39 +41,63 @@ _IN_LOG = {
 }
 
 
-def offer(
-    name: str, table: pd.DataFrame, *, says: str, key: str, shape: Shape | None = None, picture: Callable[[], Any] | None = None
-) -> None:
+@dataclass(frozen=True)
+class Shared:
+    """How a table goes out for sharing.
+
+    says, as of `offer`, without any number of patients; made, what goes out in its place with its small cells hidden, and what it
+    says, None where the table itself does, by its shape (qi.trends.hidden_shapes); note, what a person must know of that, for the
+    page; why_not, why it does not go out at all, empty where it does.
+    """
+
+    says: str = ""
+    made: Callable[[], tuple[pd.DataFrame, str]] | None = None
+    note: str = ""
+    why_not: str = ""
+
+    def of(self, table: pd.DataFrame) -> Callable[[], tuple[pd.DataFrame, str]] | None:
+        """What makes the rows and words of a table for sharing; None where they are not for sharing."""
+        if self.why_not or self.made is not None:
+            return None if self.why_not else self.made
+        known = shape_of(table)
+        return None if known is None else (lambda: (hide(table, known), self.says))
+
+
+def offer(name: str, table: pd.DataFrame, *, says: str, key: str, shared: Shared, picture: Callable[[], Any] | None = None) -> None:
     """A small menu beside a chart or table with its rows as CSV and Parquet, and the chart as a page of its own.
 
     Parameters: name, of the file and of what it holds; table; says, which cases and filters it is of and how cases were averaged,
-    which goes into the file; key, of the widgets; shape, what its columns are to each other, where qi.trends.hidden_shapes does not
-    know it; picture, what draws the chart on light ground, None where there is none.
+    which goes into the file; key, of the widgets; shared, how it goes out for sharing; picture, what draws the chart on light
+    ground, None where there is none.
     """
-    known = shape or shape_of(table)
+    made = shared.of(table)
     with st.popover("Take out", icon=":material/download:", key=f"take-out-{key}"):
-        sharing = False
-        if known is None:
-            st.caption(_NOT_SHARED)
+        sharing = made is not None and st.toggle("For sharing: small cells hidden", key=f"take-out-sharing-{key}")
+        rows, words = table, says
+        if made is None:
+            st.caption(shared.why_not or _NOT_SHARED)
+        elif sharing:
+            st.caption(" ".join(part for part in (_FOR_SHARING, shared.note, _ONE_BY_ONE) if part))
+            try:
+                rows, words = made()
+            except NotMeasurable as why:
+                st.caption(f"Not made for sharing: {why}.")
+                return
         else:
-            sharing = st.toggle("For sharing: small cells hidden", key=f"take-out-sharing-{key}")
-            st.caption(_FOR_SHARING if sharing else _KEEP)
-        told = [name, *says.splitlines(), *([_FOR_SHARING] if sharing else [_KEEP])]
-
-        def rows() -> pd.DataFrame:
-            return hide(table, known) if sharing and known is not None else table
-
+            st.caption(_KEEP)
+        told = [name, *words.splitlines(), _FOR_SHARING if sharing else _KEEP]
         file, banner = f"{_slug(name)}{'-shared' if sharing else ''}", library().settings.banner
-        _file("CSV", lambda: trend_files.csv(rows(), told, banner=banner), f"{file}.csv", "text/csv", f"{key}-csv")
+        _file("CSV", lambda: trend_files.csv(rows, told, banner=banner), f"{file}.csv", "text/csv", f"{key}-csv")
         _file(
             "Parquet",
-            lambda: trend_files.parquet(rows(), told, banner=banner),
+            lambda: trend_files.parquet(rows, told, banner=banner),
             f"{file}.parquet",
             "application/vnd.apache.parquet",
             f"{key}-parquet",
         )
+        if picture is not None:
+            st.caption(_NO_PICTURE if sharing else _PICTURE)
         if picture is not None and not sharing:
-            st.caption(_PICTURE)
             drawn = partial(_page, picture, name, [*told, SHORT, *LONG, banner])
             _file("Picture", drawn, f"{file}.html", "text/html", f"{key}-html")
 
@@ -77,20 +106,25 @@ def _page(picture: Callable[[], Any], name: str, told: list[str]) -> bytes:
     return as_file.page(picture(), name, told)
 
 
-def offer_chart(one: Charted, *, key: str) -> None:
+def offer_chart(one: Charted, *, key: str, quarters: Callable[[], Charted]) -> None:
     """A small menu beside a chart with its picture as SVG, which needs no other file and prints in grey.
 
-    Parameters: one, the chart as it is drawn; key, of the widgets.
+    Parameters: one, the chart as it is drawn; key, of the widgets; quarters, makes the same by quarter, which is what is shared.
     """
     with st.popover("Take out the picture", icon=":material/download:", key=f"take-out-{key}"):
         sharing = False
         if one.chart.every == CASE:
-            st.caption(_SINGLE_CASES)
+            st.caption(SINGLE_CASES)
         else:
-            sharing = st.toggle("For sharing: points of few cases hidden", key=f"take-out-sharing-{key}")
-            st.caption(_FOR_SHARING if sharing else _KEEP)
+            sharing = st.toggle("For sharing: by quarter, points of few cases hidden", key=f"take-out-sharing-{key}")
+            st.caption(f"{_FOR_SHARING} {BY_QUARTER} {_ONE_BY_ONE}" if sharing else _KEEP)
+        try:
+            chart = quarters() if sharing else one
+        except NotMeasurable as why:
+            st.caption(f"Not made for sharing: {why}.")
+            return
         name, banner = f"{_slug(one.drawn.name)}{'-shared' if sharing else ''}.svg", library().settings.banner
-        drawn = partial(board.chart_picture, one, Hiding(sharing), banner=banner, alone=True)
+        drawn = partial(board.chart_picture, chart, Hiding(sharing), banner=banner, alone=True)
         _file("SVG", lambda: drawn().encode(), name, "image/svg+xml", f"{key}-svg")
 
 

@@ -16,6 +16,7 @@ def show(
     table: pd.DataFrame,
     *,
     says: str,
+    shared: over_exports.Shared | None = None,
     key: str,
     named: Mapping[str, str],
     percent: Collection[str] = (),
@@ -24,9 +25,10 @@ def show(
 ) -> None:
     """The table in an expander, with a menu to take it out.
 
-    Parameters: name, of the file and of what it holds; table; says, how its numbers were put together; key, of the widgets; named,
-    what a person reads for each column that is shown; percent, columns of shares 0 to 1; digits behind the point of other numbers;
-    picture, what draws the chart that the table stands behind, on light ground.
+    Parameters: name, of the file and of what it holds; table; says, how its numbers were put together; shared, how it goes out for
+    sharing, None where the table itself does, with the same words, since no number of patients is in them; key, of the widgets;
+    named, what a person reads for each column that is shown; percent, columns of shares 0 to 1; digits behind the point of other
+    numbers; picture, what draws the chart that the table stands behind, on light ground.
     """
     with st.expander(f"Table: {name}"):
         st.dataframe(
@@ -37,7 +39,7 @@ def show(
             column_config={column: _config(table[column], words, column in percent, digits) for column, words in named.items()},
             alt=name,
         )
-        over_exports.offer(name, table, says=says, key=key, picture=picture)
+        over_exports.offer(name, table, says=says, key=key, shared=shared or over_exports.Shared(says), picture=picture)
 
 
 def _config(values: pd.Series, words: str, share: bool, digits: int) -> Any:  # noqa: ANN401, FBT001 - what Streamlit's own makers give

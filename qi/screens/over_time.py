@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Sequence
 from functools import partial
+from typing import Any
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from qi.charts import process_behaviour
-from qi.desk import board, charted, limits, over_time
+from qi.desk import board, charted, limits, over_time, shared
 from qi.desk import cohort as own
 from qi.desk.charted import Charted
 from qi.desk.over_time import Shown, Which
@@ -21,6 +22,8 @@ from qi.screens.on_desk import library
 from qi.screens.over_data import known_of, plans_of, subjects_of, table_of
 from qi.screens.theme import is_dark
 from qi.trends import columns_used
+from qi.trends.board_tables import Hiding
+from qi.trends.dates import QUARTER
 from qi.trends.during_arrest import tells_outcome
 from qi.trends.sentences import NOT_LOOKED_FOR
 from qi.trends.series import Subject, View, needed
@@ -153,7 +156,7 @@ def _wall(
     with row:
         over_exports.offer_board(shelf, which, key="board")
         if made:
-            over_exports.offer("over-time", board.points_table(made), says=_says(every, which, made), key="wall-out", picture=wall)
+            _take_out(shelf, cases, made, which, every, wall)
     if not made:
         st.info("None of these measures has a number in the chosen cases.")
         return
@@ -180,6 +183,25 @@ def _wall(
         names = ", ".join(sorted({one.label for one, _ in without}))
         with st.expander(f"{many(len(without), 'measure')} without a number in these cases"):
             st.write(f"{names}.")
+
+
+def _take_out(
+    shelf: Library, cases: pd.DataFrame, made: Sequence[Charted], which: Which, every: str, wall: Callable[[], Any]
+) -> None:
+    """The points of the small charts as a file; for sharing by quarter."""
+
+    def quarters() -> tuple[pd.DataFrame, str]:
+        subjects = [one.subject for one in made]
+        return shared.small_charts(cases, subjects, plans_of(shelf, subjects, QUARTER), which.words)
+
+    over_exports.offer(
+        "over-time",
+        board.points_table(made, Hiding(sharing=False)),
+        says=_says(every, which, made),
+        key="wall-out",
+        shared=over_exports.Shared(made=quarters, note=over_exports.BY_QUARTER),
+        picture=wall,
+    )
 
 
 def _answer(made: Sequence[Charted]) -> None:

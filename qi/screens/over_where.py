@@ -58,7 +58,8 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
         "Columns stand in order of their names; there is no ranking. Choose a cell to open the measure "
         f"for that {by} alone.{of_all} {charted.by_chance([cell.charted for cell in drawn if cell.charted is not None])}"
     )
-    over_exports.offer(f"where-{by}", table, says=f"By {every}. {f'Cases: {which.words}.' if which.words else ''}", key="where-out")
+    says = f"By {every}. {f'Cases: {which.words}.' if which.words else ''}"
+    over_exports.offer(f"where-{by}", table, says=says, key="where-out", shared=over_exports.Shared())
     _open(picked, cells, groups, by)
 
 

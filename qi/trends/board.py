@@ -260,8 +260,8 @@ def _notes(hiding: Hiding) -> list[str]:
     if hiding.sharing:
         small = f"counts of 1 to {hiding.most} patients and whatever would give them away are {HIDDEN}"
         drawn = (
-            "signals are looked for by month; charts show quarters, without the points that rest on few cases and without the "
-            "months that a person left out"
+            "signals are looked for by month; charts show quarters, without the points that rest on few cases (nor the centre "
+            "where there are such points) and without the months that a person left out"
         )
         notes.insert(0, f"For sharing: {small}; {drawn}.")
     return notes

@@ -38,7 +38,8 @@ class Shape:
     add up over the rows; across, columns of words (a month, a group) by which sums of the rows may stand elsewhere; rounded,
     columns that are given with so many digits behind the point, since with all their digits a count behind them could be worked
     out; always, counts that are hidden in every row, since tables of other measures have the same ones and may show what is hidden
-    here. What is in none of these holds no number of patients, nor anything made of one.
+    here; days, the column that says of which month (2031-03, or its first day) or quarter (2031 Q1) a row is, by whose quarters and
+    years sums of the rows may stand elsewhere. What is in none of these holds no number of patients, nor anything made of one.
     """
 
     counts: Sequence[str]
@@ -49,6 +50,7 @@ class Shape:
     across: Sequence[str] = ()
     rounded: Mapping[str, int] = field(default_factory=dict)
     always: Sequence[str] = ()
+    days: str = ""
 
 
 def hide(
@@ -65,7 +67,7 @@ def hide(
     that it tells of: a row without a known count may be a single patient.
     References: MOST_HIDDEN; how the second cell is chosen is ours: the least wanted, of a column the smallest that is shown.
     """
-    named = {*shape.counts, *shape.derived, *shape.running}
+    named = {*shape.counts, *shape.derived, *shape.running, *shape.across, *([shape.days] if shape.days else [])}
     if lacks := sorted(named - set(table.columns)):
         raise BadTable(f"a table whose small cells are to be hidden lacks {', '.join(lacks)}")
     cells = _Cells(_counts(table, shape), shape, _sums_elsewhere(table, shape) if totals is None else totals, most_hidden)
@@ -84,15 +86,26 @@ def _counts(table: pd.DataFrame, shape: Shape) -> np.ndarray:
 
 
 def _sums_elsewhere(table: pd.DataFrame, shape: Shape) -> Collection[Sum]:
-    """Sums that other tables may show: of all rows, and of the rows that share a word (a month, a group).
+    """Sums that other tables may show: of all rows, of the rows that share a word (a month, a group), of a quarter and of a year.
 
-    A row alone is no sum: what is hidden in it is hidden in that sum.
+    A row alone is no sum: what is hidden in it is hidden in that sum. The smaller sums stand first: what is hidden for them serves
+    the larger ones too.
     """
-    found = [Sum(None, range(len(table)))] if len(table) > 1 else []
-    for name in shape.across:
-        places = pd.Series(range(len(table))).groupby(table[name].astype("str").to_numpy())
+    found: list[Sum] = []
+    for words in [table[name].astype("str") for name in shape.across] + _quarters_and_years(table, shape):
+        places = pd.Series(range(len(table))).groupby(words.to_numpy())
         found += [Sum(None, list(rows)) for _, rows in places if len(rows) > 1]
-    return found
+    return [*found, Sum(None, range(len(table)))] if len(table) > 1 else found
+
+
+def _quarters_and_years(table: pd.DataFrame, shape: Shape) -> list[pd.Series]:
+    """The quarter of each row that is a month, and the year of each row."""
+    if not shape.days:
+        return []
+    said = table[shape.days].astype("str")
+    found = said.str.extract(r"^(\d{4})-(\d{2})")
+    quarter = found[0] + " Q" + ((found[1].astype(float) + 2) // 3).astype("str")
+    return [quarter.where(found[1].notna(), said), said.str[:4]]
 
 
 def _blanked(table: pd.DataFrame, shape: Shape, hidden: np.ndarray) -> pd.DataFrame:

@@ -19,12 +19,7 @@ PERIODS = Shape(
         **dict.fromkeys(("share", "share_low", "share_high"), _SHARE),
     },
     within={"met": ("judged", "n"), "judged": ("n",)},
-)
-POOLED_PERIODS = replace(
-    PERIODS,
-    counts=(*PERIODS.counts, "time_pooled_n"),
-    derived={**PERIODS.derived, "time_pooled": ("time_pooled_n",)},
-    within={**PERIODS.within, "time_pooled_n": ("n",)},
+    days="start",
 )
 CAPTURE = Shape(
     counts=("known", "recorded", "measurable", "elsewhere"),
@@ -34,6 +29,7 @@ CAPTURE = Shape(
         "shown": ("known",),
     },
     within={"measurable": ("recorded", "known"), "recorded": ("known",), "elsewhere": ("known",)},
+    days="month",
 )
 BY_SENSOR = Shape(
     counts=("cases", "measurable"),
@@ -47,8 +43,6 @@ MULTIPLES = Shape(
     derived={**dict.fromkeys(("median", "low", "high"), ("known",)), "shown": ("known",)},
     running=("drawn_in", "reliability"),
 )
-GROUP_MONTHS = Shape(counts=("cases",), derived={"median": ("cases",)}, across=("group", "month"))
-POINTS = Shape(counts=("n", "count"), derived={"value": ("n", "count")}, within={"count": ("n",)}, across=("measure",))
 # What is made of all groups together (limits that allow for scatter, values drawn in) tells of the hidden ones among them.
 _FUNNEL_LIMITS = ("low_95", "high_95", "low_998", "high_998")
 GROUPS = Shape(
@@ -67,18 +61,22 @@ FUNNEL = Shape(
     within={"count": ("n",)},
     running=(*_FUNNEL_LIMITS, "chance_among", "reliability", "expected"),
 )
-MEDIANS = Shape(
-    counts=("judged", "cases"),
-    derived={"median": ("cases",), "share": ("judged", "cases")},
-    within={"judged": ("cases",)},
-)
 CAUSES = Shape(
     counts=("cases", "count"),
     derived=dict.fromkeys(("seconds", "share", "largest_case"), ("cases", "count")),
     running=("cumulative",),
 )
-# Limits of one point tell of the scatter of all, the hidden ones among them.
-CHART = Shape(counts=("n", "x"), derived={"value": ("n", "x")}, within={"x": ("n",)}, running=("low", "high", "z"))
+# Limits and centre tell of all points, the hidden ones among them: the median of an odd number of points is one of them. of is how
+# many cases have a value, which a chart of their medians shows, where n is of those judged or of those with a known time.
+CHART = Shape(
+    counts=("of", "n", "x"),
+    derived={"value": ("n", "x")},
+    within={"x": ("n", "of"), "n": ("of",)},
+    running=("low", "high", "z", "centre"),
+    days="start",
+)
+# A moving range is how far a value lies from the one before: beside that of its neighbour it would tell a hidden one.
+BETWEEN_POINTS = replace(CHART, derived={}, running=(*CHART.running, "value"))
 _MARKS = ("180_s", "120_s", "60_s")
 _ENDS = ("median", "median_low", "median_high")
 _DONE_BY = tuple(f"done_by_{at}" for at in (*_MARKS, *_ENDS))
@@ -114,23 +112,17 @@ STRATA = Shape(
     rounded={"expected": 1},
 )
 KNOWN: Sequence[Shape] = (
-    PERIODS,
-    POOLED_PERIODS,
     CAPTURE,
     BY_SENSOR,
     MULTIPLES,
     FUNNEL,
     GROUPS,
-    MEDIANS,
-    GROUP_MONTHS,
     CAUSES,
-    CHART,
-    POINTS,
     INCIDENCE,
     RATIOS,
     STRATA,
 )
-_HARMLESS = ("year", "month", "hour", "phase", "centre")
+_HARMLESS = ("year", "month", "hour", "phase")
 
 
 def shape_of(table: pd.DataFrame) -> Shape | None:

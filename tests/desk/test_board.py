@@ -32,8 +32,8 @@ from qi.trends.board import Told
 from qi.trends.board_tables import MOST_GROUPS, Hiding
 from qi.trends.cohort_store import About
 from qi.trends.hidden_cells import HIDDEN
-from qi.trends.hidden_shapes import POINTS, shape_of
-from qi.trends.series import BETWEEN_CASES, BETWEEN_TIMES, CASES, View
+from qi.trends.hidden_shapes import shape_of
+from qi.trends.series import BETWEEN_CASES, BETWEEN_TIMES, CASES, MEDIANS, PER_MINUTE, SHARES, View
 from qi.trends.signals import BEYOND_LIMITS
 from tests.exports.test_printed import SIZES_MM, size_of
 from tests.exports.test_printed import inside as within
@@ -289,15 +289,83 @@ def test_a_chart_whose_points_are_single_cases_is_not_for_sharing(sample, subjec
         board.chart_picture(one, Hiding(sharing=True), alone=True)
 
 
-def test_points_of_many_charts_are_a_table_that_can_be_shared(sample, subjects):
+def test_points_of_many_charts_are_hidden_each_by_its_own_chart(sample, subjects):
     columns = ["compression_fraction", "time_to_device_s.itd.first_compression"]
     cases = over_time.read(sample, [name for one in columns for name in board.chart_columns(subjects[one])])
     charts, _ = wall(cases, [subjects[one] for one in columns], View(), {})
-    points = board.points_table(charts)
-    assert shape_of(points) is POINTS
+    points = board.points_table(charts, Hiding(sharing=False))
+    assert shape_of(points) is None
     assert points.groupby("measure")["count"].count().tolist()[0] == 0
-    assert list(board.points_table([]).columns) == list(points.columns)
-    assert isinstance(points, pd.DataFrame)
+    shared = board.points_table(charts, Hiding(sharing=True))
+    assert shared["value"].isna().sum() > points["value"].isna().sum()
+    rows = 0
+    for one in charts:
+        drawn = board.for_sharing(one, Hiding(sharing=True)).points
+        part = shared.iloc[rows : rows + len(drawn)]
+        for name in ("n", "value", "centre"):
+            assert part[name].to_numpy() == pytest.approx(drawn[name].to_numpy(), nan_ok=True)
+        rows += len(drawn)
+    few = shared[(points["n"] > 0) & (points["n"] <= 10)]
+    assert few[["n", "value"]].isna().all(axis=None)
+    assert few["hidden"].str.match(r"n, (count, )?value").all()
+    assert list(board.points_table([], Hiding(sharing=False)).columns) == list(points.columns)
+
+
+def test_the_centre_goes_where_a_point_is_hidden_since_the_median_of_an_odd_number_is_one_of_them(subjects):
+    """3, 15 and 20 of 40 in time: the centre would be 15/40; 1/11 of an odd number of months was told like that."""
+    column = "time_to_device_s.itd.first_compression"
+
+    def drawn(*early):
+        status = {f"{column}__status": "applied", "any_rosc": "no"}
+        cases = [
+            case(day=f"2031-0{month}-05", **{column: 100.0 if i < count else 400.0}, **status)
+            for month, count in enumerate(early, 1)
+            for i in range(40)
+        ]
+        return charted(table(*cases), subjects[column], View())
+
+    one = drawn(3, 15, 20)
+    assert one.drawn.points["centre"].unique().tolist() == [15 / 40]
+    shown = board.for_sharing(one, Hiding(sharing=True))
+    assert shown.points["centre"].isna().all()
+    picture = board.chart_picture(one, Hiding(sharing=True), alone=True)
+    assert "they would tell of the points that are hidden" in picture
+    whole = board.for_sharing(drawn(12, 15, 20), Hiding(sharing=True))
+    assert whole.points["centre"].tolist() == [15 / 40] * 3
+
+
+def test_a_share_goes_where_few_have_a_value_and_were_not_judged(subjects):
+    """43 with a depth, 40 of them judged: the chart of medians shows the 43."""
+    verdicts = ["met"] * 20 + ["not met"] * 20
+    cases = [
+        case(day=f"2031-0{month}-05", compression_depth_mm=55.0, compression_depth_mm__verdict=word)
+        for month in (1, 2, 3)
+        for word in verdicts + ["no limit set"] * (3 if month == 1 else 0)
+    ]
+    depth = subjects["compression_depth_mm"]
+    medians, shares = (charted(table(*cases), depth, View(sort=sort)) for sort in (MEDIANS, SHARES))
+    assert board.for_sharing(medians, Hiding(sharing=True)).points["n"].tolist() == [43, 40, 40]
+    shown = board.for_sharing(shares, Hiding(sharing=True)).points
+    assert shown["value"].isna().tolist() == [True, True, False]
+
+
+def test_events_per_minute_are_shared_with_the_cases_as_their_n(sample, subjects):
+    subject = subjects["pauses_over_limit"]
+    cases = over_time.read(sample, board.chart_columns(subject))
+    one = charted(cases, subject, View(sort=PER_MINUTE))
+    shown = board.for_sharing(one, Hiding(sharing=True))
+    known = ~shown.points["n"].isna().to_numpy()
+    assert shown.n_name == "n"
+    assert (shown.points["n"][known] == one.behind[known]).all()
+    assert (shown.points["n"][known] > 10).all()
+    assert shown.points["value"].notna().tolist() == known.tolist()
+    assert "Minutes of CPR stand" not in board.chart_picture(one, Hiding(sharing=True), alone=True)
+
+
+def test_a_moving_range_would_tell_the_hidden_value_beside_it(sample, subjects):
+    subject = subjects["compression_fraction"]
+    one = charted(over_time.read(sample, board.chart_columns(subject)), subject, View(kind="mr"))
+    assert board.for_sharing(one, Hiding(sharing=True)).points["value"].isna().all()
 
 
 def test_the_command_writes_the_report(tmp_path, capsys):

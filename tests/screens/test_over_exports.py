@@ -15,7 +15,8 @@ PAGE = """
 import pandas as pd
 from qi.screens import over_exports
 table = pd.DataFrame({columns})
-over_exports.offer("Alive at discharge, by station", table, says="Station 1 to 3. Every case counts once.", key="t")
+shared = over_exports.Shared("Every case counts once.")
+over_exports.offer("Alive at discharge", table, says="Three of 16 were recorded.", key="t", shared=shared, picture=lambda: None)
 """
 COUNTS = {"group": ["1", "2", "3"], "count": [4, 20, 30], "n": [40, 60, 70], "missing": [0, 0, 0], "shown": ["plain"] * 3}
 
@@ -32,10 +33,12 @@ def said(app):
 
 def test_two_files_and_a_choice_for_sharing():
     app = opened(COUNTS)
-    assert [one.label for one in app.get("download_button")] == ["CSV", "Parquet"]
+    assert [one.label for one in app.get("download_button")] == ["CSV", "Parquet", "Picture"]
     assert "inside the agency" in said(app)
     app.toggle(key="take-out-sharing-t").set_value(True).run()
     assert f"1 to {MOST_HIDDEN} patients" in said(app)
+    assert "The picture as a page is not for sharing" in said(app)
+    assert "can be subtracted, so share one" in said(app)
     assert len(app.get("download_button")) == 2
 
 
@@ -44,7 +47,7 @@ def test_a_table_that_cannot_be_made_safe_is_not_offered_for_sharing(columns):
     app = opened(columns)
     assert not app.toggle
     assert "Only for use inside the agency" in said(app)
-    assert len(app.get("download_button")) == 2
+    assert len(app.get("download_button")) == 3
 
 
 def test_the_shared_file_holds_no_small_cell_and_its_cautions(monkeypatch):
@@ -52,8 +55,11 @@ def test_the_shared_file_holds_no_small_cell_and_its_cautions(monkeypatch):
     files = {}
     monkeypatch.setattr(st, "download_button", lambda label, made, **_: files.update({label: made()}))
     monkeypatch.setattr(st, "toggle", lambda *_, **__: True)
-    over_exports.offer("Alive at discharge", pd.DataFrame(COUNTS), says="Every case counts once.", key="t")
+    shared = over_exports.Shared("Every case counts once.")
+    over_exports.offer("Alive at discharge", pd.DataFrame(COUNTS), says="In 4 of 40 at station 1.", key="t", shared=shared)
     text = files["CSV"].decode()
+    assert "4 of 40" not in text
+    assert b"4 of 40" not in files["Parquet"]
     assert text.startswith(f"# {SHORT}\n# Alive at discharge\n# Every case counts once.\n# Small cells hidden")
     rows = pd.read_csv(io.BytesIO(files["CSV"]), comment="#")
     assert rows["count"].isna().tolist() == [True, True, False]
@@ -75,12 +81,14 @@ def test_the_report_to_the_board_is_offered_in_both_ways():
 CHART = """
 import pandas as pd
 from qi.desk.charted import charted
+from qi.desk.shared import by_quarter
+from qi.trends.baselines import NO_PLAN
 from qi.screens import over_exports
 from qi.trends.series import Subject, View
 from tests.trends.cases import case, table
 cases = table(*(case(day=f"2031-0{{1 + i % 6}}-1{{i % 9}}", longest_pause_s=5.0 + i) for i in range(40)))
 one = charted(cases, Subject("longest_pause_s", "Longest pause", "s"), View(sort="{sort}"))
-over_exports.offer_chart(one, key="c")
+over_exports.offer_chart(one, key="c", quarters=lambda: by_quarter(cases, one, NO_PLAN))
 """
 
 
@@ -92,3 +100,6 @@ def test_a_chart_of_single_cases_says_why_it_is_not_for_sharing():
     assert [one.label for one in app.get("download_button")] == ["SVG"]
     app = AppTest.from_string(CHART.format(sort="median of cases"), default_timeout=60).run()
     assert [one.key for one in app.toggle] == ["take-out-sharing-c"]
+    app.toggle[0].set_value(True).run()
+    assert not app.exception
+    assert "Quarters alone are shared" in said(app)

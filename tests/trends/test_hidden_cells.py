@@ -60,7 +60,7 @@ def test_met_of_38_is_hidden_where_few_did_not_meet_it():
 
 
 def test_few_without_a_number_hide_the_cases_and_keep_the_median():
-    row = {"cases": 45, "n": 42, "judged": 42, "met": 20, "median": 0.8, "share": 0.5}
+    row = {"start": "2031-01-01", "cases": 45, "n": 42, "judged": 42, "met": 20, "median": 0.8, "share": 0.5}
     table = pd.DataFrame([row, row, row]).assign(**dict.fromkeys((*PERIODS.derived,), 0.5))
     shown = hide(table, PERIODS)
     assert all(gone(shown, "cases"))
@@ -69,7 +69,7 @@ def test_few_without_a_number_hide_the_cases_and_keep_the_median():
 
 def test_how_many_cases_there_are_is_never_shared_so_that_no_other_measure_tells_who_has_no_number():
     """13 of 16 cases have a fraction and all 16 a depth: side by side the two tables would tell the three without."""
-    fraction = pd.DataFrame({"cases": 16, "n": [13, 16], "judged": [13, 16], "met": 0}).assign(
+    fraction = pd.DataFrame({"start": "2031", "cases": 16, "n": [13, 16], "judged": [13, 16], "met": 0}).assign(
         **dict.fromkeys(PERIODS.derived, 0.5)
     )
     depth = fraction.assign(n=16, judged=16)
@@ -237,7 +237,7 @@ def test_nothing_is_derivable_where_rows_and_columns_both_add_up(rows):
 def test_sums_by_month_and_by_group_that_stand_in_other_tables_give_nothing_away(counts):
     """Groups by month, while other tables show all cases of each month and of each group (a single month left out of neither)."""
     table = pd.DataFrame({"group": ["1", "1", "1", "2", "2", "2"], "month": ["a", "b", "c"] * 2, "cases": counts, "median": 1.0})
-    shown = hide(table, shape_of(table))
+    shown = hide(table, Shape(counts=("cases",), derived={"median": ("cases",)}, across=("group", "month")))
     values = np.array(counts, dtype=float)[:, None]
     equations = [(table[by] == word).to_numpy(float) for by in ("group", "month") for word in table[by].unique()]
     mask = ~np.array(gone(shown, "cases"))[:, None]
@@ -263,3 +263,29 @@ def test_a_cell_that_only_several_sums_together_give_away():
         one[row] = [-1.0, 1.0, 1.0, 1.0, 1.0]
         equations.append(one.ravel())
     assert_nothing_small_derivable(values, mask, equations)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(MOSTLY_SMALL, min_size=12, max_size=12), st.integers(0, 11))
+def test_no_month_is_derivable_from_its_quarter_or_its_year(counts, skipped):
+    """Months from one in the midst of a year on, while the sums of their quarters, years and of all of them are known."""
+    months = pd.period_range("2030-01", periods=12 + skipped, freq="M")[skipped:]
+    table = pd.DataFrame({"month": months.astype("str"), "known": counts, "recorded": 0, "measurable": 0, "elsewhere": 0})
+    shown = hide(table.assign(**dict.fromkeys(CAPTURE.derived, 0.5)), CAPTURE)
+    at = months.to_timestamp()
+    equations = [(part == word).astype(float) for part in (at.year, at.to_period("Q"), np.zeros(12)) for word in pd.unique(part)]
+    values = np.array(counts, dtype=float)[:, None]
+    mask = ~np.array(gone(shown, "known"))
+    assert not (mask & (values[:, 0] > 0) & (values[:, 0] <= MOST_HIDDEN)).any()
+    for month in np.flatnonzero((values[:, 0] > 0) & (values[:, 0] <= MOST_HIDDEN)):
+        if all(not one[month] or not 0 < one @ values[:, 0] <= MOST_HIDDEN for one in equations):
+            low, high = could_be(values, mask, [one for one in equations if one.sum() > 1], np.eye(12)[month])
+            assert high - low >= 0.99, (counts, skipped, month)
+
+
+def test_a_small_month_takes_another_of_its_quarter_with_it_not_only_one_of_all():
+    table = pd.DataFrame({"month": [f"2031-{month:02d}" for month in range(1, 13)], "n": [4, 30, 31, *[20] * 9]})
+    assert gone(hide(table, Shape(counts=("n",), days="month")), "n") == [True, True, *[False] * 10]
+    assert gone(hide(table, Shape(counts=("n",))), "n") == [True, False, False, True, *[False] * 8]
+    quarters = pd.DataFrame({"label": ["2030 Q4", "2031 Q1", "2031 Q2"], "n": [20, 4, 40]})
+    assert gone(hide(quarters, Shape(counts=("n",), days="label")), "n") == [False, True, True]

@@ -15,7 +15,7 @@ from scipy.optimize import linprog
 
 from qi.trends.funnel import expected_next_of, funnel
 from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN, hide
-from qi.trends.hidden_shapes import FUNNEL, INCIDENCE, MULTIPLES, POOLED_PERIODS, RATIOS, STRATA, shape_of
+from qi.trends.hidden_shapes import FUNNEL, INCIDENCE, MULTIPLES, RATIOS, STRATA, shape_of
 from qi.trends.incidence import CENSORED, DONE, NEVER, incidence
 from qi.trends.observed_expected import Reference, by_stratum, observed_expected, ratios_table, reference_of
 from qi.trends.time_to import Curve, device, marks_table
@@ -292,11 +292,3 @@ def test_medians_drawn_in_go_where_a_group_is_hidden():
     made = made.assign(median=1.0, low=0.5, high=1.5, drawn_in=1.0, reliability=0.5)
     hidden, _, _ = shared(made, MULTIPLES)
     assert hidden[["drawn_in", "reliability"]].isna().all(axis=None)
-
-
-def test_cases_with_a_fraction_and_without_a_time_are_not_told_by_the_time_pooled_share():
-    made = pd.DataFrame({"label": ["a", "b"], "start": ["2031-01-01", "2031-02-01"], "cases": 45, "n": 45, "judged": 45, "met": 20})
-    made = made.assign(**dict.fromkeys(POOLED_PERIODS.derived, 0.5), time_pooled_n=[43, 45])
-    hidden, _, shown = shared(made, POOLED_PERIODS)
-    assert not shown["time_pooled_n"].iloc[0]
-    assert np.isnan(hidden["time_pooled"].iloc[0])
