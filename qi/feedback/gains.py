@@ -23,11 +23,11 @@ from qi.model.words import amount
 
 LEAST_S = 1.0  # smaller gains are not spoken of (our default, no source)
 METHOD = (
-    "How it was chosen: for each thing that missed its aim, or its limit where it has no aim, we count the seconds of this case "
-    "that would have gone as asked, had it just met that; the largest count is named. Pace, depth, let-up and the number of "
-    "breaths count in full once they are half of the limit beyond it, and in proportion when nearer. Turns at the chest and an ITD later "
-    "than the agency’s median come last, and after them what has no seconds (time between doses, CO2). All this is our choice, "
-    "without a source, and predicts no outcome."
+    "How it was chosen: for each thing that missed its aim, or its limit where it has no aim, we count the seconds of this "
+    "case that would have gone as asked, had it just met that; the largest count is named. Pace, depth, let-up and the number "
+    "of breaths count in full once they are half of the limit beyond it, and in proportion when nearer. Turns at the chest "
+    "and an ITD later than the agency’s median come last, and after them what has no seconds (time between doses, CO2). All "
+    "this is our choice, without a source, and predicts no outcome."
 )
 _PAUSES = {
     "shock": ("pauses around shocks", "charge while compressing, and be back on the chest at once"),
