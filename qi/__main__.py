@@ -52,6 +52,7 @@ def parser() -> argparse.ArgumentParser:
     told = _of_library(commands, "log", "show who did what to which case, or verify that nobody tampered with that")
     told.add_argument("--verify", action="store_true", help="work the chain of hashes out anew; prints the last one")
     told.add_argument("--head", default="", metavar="HASH", help="verify, and that this hash, kept elsewhere, is in the chain")
+    told.add_argument("--accept-end", default="", metavar="REASON", help="take the log as it ends now, which --verify doubts")
     told.add_argument("--case", default="", metavar="KEY", help="of one case, by its key in the library")
     told.add_argument("--since", default="", metavar="DAY", help="from this day on, UTC, as 2031-03-01")
     keep = _of_library(commands, "retention", "delete what is older than library.toml says it is kept")

@@ -12,7 +12,11 @@ MOST = 50  # lines shown where nothing says how many (our default, no source)
 
 
 def log(library: Library, asked: argparse.Namespace) -> int:
-    """Show the log's last lines that fit, or verify the chain; 1 where it is broken."""
+    """Show the log's last lines that fit, or verify the chain, 1 where it is broken; or take it as it ends now."""
+    if asked.accept_end:
+        library.accept_log_end(asked.accept_end, who=asked.by)
+        print("the log is taken as it ends now: line {}; its hash, to be kept elsewhere: {}".format(*library.log_head()))
+        return 0
     if asked.verify or asked.head:
         return _verify(library, asked)
     since = _day(asked.since) if asked.since else None
@@ -39,6 +43,8 @@ def _verify(library: Library, asked: argparse.Namespace) -> int:
     broken = library.verify_log(seen=asked.head)
     for sentence in broken:
         print(sentence, file=sys.stderr)
+    for sentence in library.log_accepted():
+        print(sentence)
     print(f"{number} lines, {'not whole' if broken else 'whole'}; hash of the last one, to be kept elsewhere: {head}")
     library.log("verified", who=asked.by, what="broken" if broken else "whole")
     return 1 if broken else 0

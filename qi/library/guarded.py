@@ -72,6 +72,8 @@ ASKED: Mapping[str, str] = {  # the rest of a library is for the command line
     "log_names": "read_log",
     "log_head": "read_log",
     "verify_log": "read_log",
+    "log_accepted": "read_log",
+    "accept_log_end": "manage_people",
     "forget_measures": "delete",
     "forget_lists": "delete",
     "scrub": "delete",

@@ -72,10 +72,12 @@ class Library(OverTime, Logged, Handed, Mailed):
         opened = Database(database or database_place.database_url(folder))
         try:
             opened.migrate(then=journal.rebuild_states)
+            library = cls(folder, opened)
+            library._watch_log()
         except BaseException:
             opened.close()
             raise
-        return cls(folder, opened)
+        return library
 
     def close(self) -> None:
         """Let the database go."""

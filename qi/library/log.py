@@ -57,7 +57,10 @@ DID = (
     PEOPLE_CHANGED,
     "settings changed",
     "verified",
+    "put back",
+    "accepted",
 )
+REASONS = ("restored backup", "older release", "new key", "file lost", "moved", "looked into")  # why the log is accepted as it ends
 # Words that say what it was done to; several are joined by a comma and a blank.
 _WORDS = """
 edf+, tables, fhir, shared case, measures, events, map, sheet, chart, chart data, table, board report, log
@@ -67,9 +70,11 @@ all, review, measures kept, draft, lists, originals
 page, case, download, worklist, bring-in, walkthrough, clocks, protocol, trends, outcomes, people, settings, feedback, my cases
 reviewer, medical director, crew, administrator, added, removed, role, crew list, signed out everywhere
 agency, zone, banner, retention, mail, view, plan, known arrests, protocols, maps, expired, unknown person, no role, whole, broken
+guards, lines, versions, plans
 """
-WORDS = frozenset((*KINDS, *ROLES, *ACTS)) | frozenset(", ".join(_WORDS.strip().splitlines()).split(", "))
+WORDS = frozenset((*KINDS, *ROLES, *ACTS, *REASONS)) | frozenset(", ".join(_WORDS.strip().splitlines()).split(", "))
 BEFORE_THE_FIRST = "0" * 64
+ACCEPT = "Once it is known why, “python -m qi log --accept-end REASON” takes the log as it ends now, in a line of its own."
 _WHOSE = "; "  # stands before the entry that was changed
 _ENTRY = re.compile(r"entry ([0-9]{1,9})(, .+)?")
 _KEY_OF_A_CASE = re.compile(r"[a-z0-9]{12}")  # as qi.library.draft.new_key makes them
@@ -252,6 +257,26 @@ def verify(connection: sa.Connection, key: bytes, *, seen: str = "") -> list[str
     if not found:
         said.append("The hash kept elsewhere is that of no line: lines were cut off at the end, or the chain was made anew.")
     return said
+
+
+def doubts(connection: sa.Connection) -> list[str]:
+    """One sentence for each time that guards were put back and nobody has accepted it since."""
+    until = connection.scalar(sa.select(sa.func.max(LOG.c.number)).where(LOG.c.did == "accepted")) or 0
+    return [
+        f"Line {line.number}, {line.at:%Y-%m-%d}: the guards of {line.what.removeprefix('guards, ')} were gone, or not as made, "
+        f"and were put back; until then lines could be changed or taken away. {ACCEPT}"
+        for line in reversed(lines(connection, did="put back"))
+        if line.number > until
+    ]
+
+
+def accepted(connection: sa.Connection) -> list[str]:
+    """One sentence for each time that somebody took the log as it ended then."""
+    return [
+        f"Line {line.number}, {line.at:%Y-%m-%d}: {line.who} took the log as it ended then ({line.what}); whether lines were cut "
+        "off before cannot be told any more."
+        for line in reversed(lines(connection, did="accepted"))
+    ]
 
 
 def _broken(line: LogLine, number: int, before: str) -> Iterator[str]:

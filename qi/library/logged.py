@@ -5,9 +5,14 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from qi.library import cases, log, log_end
+from sqlalchemy.exc import DatabaseError
+
+from qi.library import cases, guards, log, log_end
 from qi.library.database import Database
 from qi.library.log import LogLine
+from qi.model.errors import QiError, UnknownWord
+
+THE_LIBRARY = "the library"  # who puts guards back
 
 
 class Logged:
@@ -24,6 +29,22 @@ class Logged:
         Raises: OSError where it can be neither read nor made.
         """
         return log.key_of(self.folder)
+
+    def _watch_log(self) -> None:
+        """At each opening: a log that is to begin has its end kept from the first line on, and guards that are gone are put back.
+
+        Where that may not be done (a folder or tables that belong to others), verifying says what is missing.
+        """
+        with suppress(OSError, DatabaseError):
+            with self.database.reading() as connection:
+                log_end.begin(connection, self.folder, self.seal)
+                gone = guards.missing(connection)
+            if gone:
+                with self.database.writing() as connection:
+                    back = guards.put_back(connection)
+                    what = ", ".join(["guards", *back])
+                    acts = [("put back", "", what)] if back else []  # none where another program was first
+                    log.append_all(connection, self.seal, acts, who=THE_LIBRARY, when=self.now())
 
     def _log_grew(self, before: tuple[int, str], after: tuple[int, str]) -> None:
         """Keep the log's end in the folder; where it cannot be kept, verifying says that it lags."""
@@ -70,9 +91,36 @@ class Logged:
             return log.head(connection)
 
     def verify_log(self, *, seen: str = "") -> list[str]:
-        """Work the log's chain out anew; one sentence for each broken line, none where it is whole, see qi.library.log.verify."""
+        """Work the log's chain out anew, look for its end and its guards.
+
+        Parameters: seen, see qi.library.log.verify.
+        Returns: one sentence for whatever is not as it should be, none where the log is whole.
+        """
         with self.database.reading() as connection:
-            return [*log.verify(connection, self.seal, seen=seen), *log_end.missed(connection, self.folder, self.seal)]
+            gone = guards.missing(connection)
+            said = [f"The guards of {', '.join(gone)} are gone, or not as they were made: opening the library anew puts them back."]
+            ends = log_end.missed(connection, self.folder, self.seal)
+            return [*log.verify(connection, self.seal, seen=seen), *ends, *log.doubts(connection), *(said if gone else [])]
+
+    def accept_log_end(self, reason: str, *, who: str) -> None:
+        """Take the log as it ends now, and its guards as they are, although verifying has doubts about them; a line says so.
+
+        What else verifying finds, lines changed or missing in between, stays as it is.
+        Parameters: reason, of qi.library.log.REASONS; who.
+        Raises: UnknownWord; QiError where there is nothing to accept, or without a name; OSError where the end cannot be kept.
+        """
+        if reason not in log.REASONS:
+            raise UnknownWord("log, accepted", reason, log.REASONS)
+        with self.database.writing() as connection:
+            if not log_end.missed(connection, self.folder, self.seal) and not log.doubts(connection):
+                raise QiError("the log ends as it was kept, and its guards are as they were: there is nothing to accept")
+            line = log.append(connection, self.seal, "accepted", who=who, when=self.now(), what=reason)
+        log_end.accept(self.folder, self.seal, (line.number, line.hash))
+
+    def log_accepted(self) -> list[str]:
+        """One sentence for each time that somebody took the log as it ended then."""
+        with self.database.reading() as connection:
+            return log.accepted(connection)
 
     def forget_measures(self, key: str, *, who: str, what: str = "measures") -> None:
         """Of a case that was removed and whose measures stayed, keep nothing any more.

@@ -105,5 +105,7 @@ def _verified(shelf: Library) -> None:
         st.error(sentence)
     if not broken:
         st.success(f"All {number} lines are as they were written.")
+    for sentence in shelf.log_accepted():
+        st.caption(sentence)
     st.write("Hash of the last line, to be kept where nobody who can reach the library can change it:")
     st.code(head, language=None)

@@ -78,7 +78,43 @@ def test_a_broken_log_ends_with_1(folder, run):
     code, out, err = run("log", "--verify")
     assert code == 1
     assert "not whole" in out
-    assert err == "Line 1 is not as it was written: its hash does not fit what it says.\n"
+    changed, guards = err.splitlines()
+    assert changed == "Line 1 is not as it was written: its hash does not fit what it says."
+    assert guards.startswith("Line 2, ")
+    assert "the guards of log were gone" in guards
+
+
+def test_verifying_does_not_make_a_cut_log_whole_and_accepting_it_stands_in_the_log(folder, run):
+    """Guards dropped, all lines but the first taken away, and the end with them: said as often as it is asked, until accepted."""
+    assert [run("log", "--verify")[0] for _ in range(3)] == [0, 0, 0]
+    connection = sqlite3.connect(folder / "reviews.sqlite")
+    with connection:
+        for statement in ("DROP TRIGGER log_unchanged", "DROP TRIGGER log_kept", "DELETE FROM log WHERE number > 1"):
+            connection.execute(statement)
+    connection.close()
+    (folder / "log.end").unlink()
+    code, _, said = run("log", "--verify")
+    assert code == 1
+    assert "Where the log ended before line 2 is not known" in said
+    assert "the guards of log were gone" in said
+    assert "--accept-end" in said
+    for _ in range(2):
+        code, out, again = run("log", "--verify")
+        assert (code, again) == (1, said)
+        assert "not whole" in out
+    code, _, err = run("log", "--accept-end", "because")
+    assert code == 1
+    assert "restored backup" in err
+    code, out, err = run("log", "--accept-end", "looked into", "--by", "J. Weller")
+    number, head = with_library(folder, lambda library: library.log_head())
+    assert (code, err) == (0, "")
+    assert out == f"the log is taken as it ends now: line {number}; its hash, to be kept elsewhere: {head}\n"
+    code, out, err = run("log", "--verify")
+    assert (code, err) == (0, "")
+    assert f"Line {number}, " in out
+    assert "J. Weller took the log as it ended then (looked into)" in out
+    code, _, err = run("log", "--accept-end", "looked into")
+    assert (code, "nothing to accept" in err) == (1, True)
 
 
 def test_what_would_go_is_said_and_what_goes_is_gone(folder, run):

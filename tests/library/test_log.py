@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import DatabaseError
 
-from qi.library import log, log_end
+from qi.library import guards, log, log_end
 from qi.library.tables import LOG
 from qi.model.errors import NoSuchCase, QiError, UnknownWord
 from tests.library.made_cases import CORRECTION, FINDING, Clock, bring_in
@@ -27,7 +27,7 @@ def told(library):
 
 
 def unguarded(library, *statements):
-    """Do to the log what its guard refuses."""
+    """Do to the log what its guard refuses, and put the guard back."""
     with library.database.writing() as connection:
         if connection.dialect.name == "sqlite":
             for name in ("unchanged", "kept"):
@@ -36,6 +36,7 @@ def unguarded(library, *statements):
             connection.exec_driver_sql("ALTER TABLE log DISABLE TRIGGER USER")
         for statement in statements:
             connection.execute(statement)
+        assert guards.put_back(connection) == ["log"]
 
 
 @pytest.fixture
@@ -164,11 +165,8 @@ def test_a_chain_made_anew_without_the_key_is_found_by_its_seals_and_with_it_by_
         "Lines 3 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."
     ]
     seals = [log.sealed(filled.seal, one["hash"]) for one in anew]
-    with filled.database.writing() as connection:
-        for at, seal in enumerate(seals):
-            connection.execute(sa.update(LOG).where(LOG.c.number == at + 1).values(seal=seal))
-    number_now, head_now = filled.log_head()
-    log_end.keep(filled.folder, filled.seal, (number_now - 1, ""), (number_now, head_now))
+    unguarded(filled, *(sa.update(LOG).where(LOG.c.number == at + 1).values(seal=seal) for at, seal in enumerate(seals)))
+    log_end.accept(filled.folder, filled.seal, filled.log_head())
     assert filled.verify_log() == []
     assert filled.verify_log(seen=filled.log_head()[1]) == []
     assert len(filled.verify_log(seen=head)) == 1
@@ -197,6 +195,7 @@ def test_lines_cut_off_at_the_end_are_found_by_a_hash_kept_elsewhere(filled):
     unguarded(filled, sa.delete(LOG).where(LOG.c.number >= 6))
     (filled.folder / "log.end").unlink()
     filled.log("opened", who=WHO)
+    filled.accept_log_end("looked into", who="J. Weller")
     assert filled.verify_log() == []
     (said,) = filled.verify_log(seen=head)
     assert "cut off" in said
@@ -249,6 +248,85 @@ def test_a_log_that_was_emptied_is_told_and_a_new_library_has_nothing_to_tell(li
     assert len(library.verify_log()) == 1
 
 
+def test_an_end_that_is_lost_stays_so_until_somebody_accepts_it(filled, place):
+    """The lines that were cut off are not known any more, however long the log gets, and however often it is opened."""
+    unguarded(filled, sa.delete(LOG).where(LOG.c.number > 1))
+    (filled.folder / "log.end").unlink()
+    assert len(filled.verify_log()) == 1
+    for library in (filled, place.open(), place.open()):
+        library.log("verified", who=WHO, what="broken")
+        (said,) = library.verify_log()
+        assert said.startswith("Where the log ended before line 2 is not known")
+    with pytest.raises(UnknownWord):
+        filled.accept_log_end("Jane Doe was here", who="J. Weller")
+    filled.accept_log_end("restored backup", who="J. Weller")
+    last = filled.log_lines()[0]
+    assert (last.number, last.who, last.did, last.what) == (5, "J. Weller", "accepted", "restored backup")
+    assert filled.verify_log() == []
+    (said,) = filled.log_accepted()
+    assert said.startswith(f"Line 5, {last.at:%Y-%m-%d}: J. Weller took the log as it ended then (restored backup)")
+    with pytest.raises(QiError, match="nothing to accept"):
+        filled.accept_log_end("restored backup", who="J. Weller")
+    assert filled.log_head()[0] == 5
+    filled.log("read", who=WHO)
+    unguarded(filled, sa.delete(LOG).where(LOG.c.number == 6))
+    assert filled.verify_log()[0].startswith("Line 6 is missing at the end")
+
+
+def test_accepting_the_end_mends_no_line(filled):
+    unguarded(filled, sa.update(LOG).where(LOG.c.number == 3).values(who="J. Weller"))
+    with pytest.raises(QiError, match="nothing to accept"):
+        filled.accept_log_end("looked into", who="J. Weller")
+    (filled.folder / "log.end").unlink()
+    filled.accept_log_end("looked into", who="J. Weller")
+    assert filled.verify_log() == ["Line 3 is not as it was written: its hash does not fit what it says."]
+
+
+def test_a_log_emptied_before_it_went_on_is_told(filled):
+    unguarded(filled, sa.delete(LOG))
+    (filled.folder / "log.end").unlink()
+    filled.log("read", who=WHO)
+    (said,) = filled.verify_log()
+    assert said.startswith("Where the log ended before line 1 is not known")
+
+
+def test_a_new_library_keeps_the_end_before_its_first_line(place):
+    library = place.open()
+    assert (place.folder / "log.end").read_text(encoding="ascii").startswith(f"0 {log.BEFORE_THE_FIRST} last ")
+    assert library.verify_log() == []
+    (place.folder / "log.end").unlink()
+    place.open()  # where a program was stopped before it could write it
+    library.log("opened", who=WHO)
+    assert library.verify_log() == library.log_accepted() == []
+
+
+@pytest.mark.parametrize(("word", "broken"), [("last", 0), ("cut", 1)])
+def test_an_end_as_releases_before_this_one_wrote_it_holds(filled, word, broken):
+    number, head = filled.log_head()
+    seal = hmac.digest(filled.seal, f"{number} {head} {word}".encode(), "sha256").hex()
+    (filled.folder / "log.end").write_text(f"{number} {head} {word} {seal}\n", encoding="ascii")
+    assert len(filled.verify_log()) == broken
+    filled.log("read", who=WHO)
+    assert len(filled.verify_log()) == broken
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes are those of POSIX")
+def test_an_end_that_cannot_be_read_just_now_is_not_taken_for_lost(filled, monkeypatch):
+    """As where another program is putting a later one in its place."""
+    with monkeypatch.context() as patch:
+        kept = (filled.folder / "log.end").read_bytes()
+
+        def busy(*_arguments, **_named):
+            raise PermissionError(13, "busy")
+
+        patch.setattr(Path, "read_text", busy)
+        (said,) = filled.verify_log()
+        assert "cannot be read (busy)" in said
+        filled.log("read", who=WHO)
+        assert (filled.folder / "log.end").read_bytes() == kept
+    assert filled.verify_log() == []
+
+
 def test_a_line_put_in_is_found(filled):
     last = filled.log_lines()[0]
     row = {"at": last.at, "who": WHO, "did": "read", "case_key": "", "what": "", "before": last.hash, "hash": "f" * 64, "seal": ""}
@@ -262,7 +340,9 @@ def test_a_line_put_in_is_found(filled):
 def test_a_lost_key_leaves_the_chain_to_be_verified(filled):
     (filled.folder / "log.key").unlink()
     filled.log("opened", who=WHO)
-    assert filled.verify_log() == ["Lines 1 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."]
+    unsealed, end = filled.verify_log()
+    assert unsealed == "Lines 1 to 7 are not sealed with the key in log.key: made by other hands, or the key is new."
+    assert end.startswith("Where the log ended before line 8 is not known")
     assert filled.log_head()[0] == 8
     assert stat.S_IMODE((filled.folder / "log.key").stat().st_mode) == 0o600
 
