@@ -44,8 +44,12 @@ def text(table: pd.DataFrame, *, banner: str = "") -> str:
     for name in safe.columns:
         if not pd.api.types.is_numeric_dtype(safe[name]):
             safe[name] = safe[name].map(_harmless)
-    told = "".join(comment(line) for line in (SHORT, banner) if line)
-    return told + safe.rename(columns=_harmless).to_csv(index=False)
+    return above(banner) + safe.rename(columns=_harmless).to_csv(index=False)
+
+
+def above(banner: str) -> str:
+    """The lines above a table: the caution, and the agency's own line where there is one."""
+    return "".join(comment(line) for line in (SHORT, banner) if line)
 
 
 def comment(line: str) -> str:

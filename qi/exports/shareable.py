@@ -23,7 +23,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from qi.exports import case_tables, codebook
+from qi.exports import case_tables, codebook, csv_text
 from qi.exports.edf_plus import write_annotations
 from qi.exports.edf_words import charted
 from qi.exports.masking import Masked, placed, random_id, without_identity
@@ -58,7 +58,8 @@ by a rare cause, an unusual age, or a case that was in the news of a small place
 
 case.toml, the waveforms (*.parquet) and the events (*.csv, and *.edf with annotations only) can be read again as a case. Reading
 them again finds everything anew: corrections that a reviewer made of what a machine found are in the folder tables only. There,
-codebook.csv tells of every column, and told_by keeps apart what a machine found, what a file charts and what a reviewer said.
+codebook.csv tells of every column, and told_by keeps apart what a machine found, what a file charts and what a reviewer said. In
+every CSV the lines above the names of the columns begin with # and hold what must be known of the file.
 """
 
 
@@ -66,7 +67,7 @@ def write(folder: Path, review: Review, *, now_id: Callable[[], str] = random_id
     """Write one case without identity into a new folder inside `folder`.
 
     Parameters: folder; review, of one case; now_id, gives the new case its id, which nothing of the old one may go into;
-    banner, the agency's own line, which stands in every file but the lists of events in CSV: these have no place for it.
+    banner, the agency's own line, which stands in every file beside the caution.
     Returns: the folder of the case, named by its new id.
     Raises: FileExistsError where a folder of that name is there already.
     """
@@ -144,7 +145,7 @@ def _write_events(place: Path, review: Review, order: Mapping[str, str], banner:
             continue
         if source and source.could_chart >= frozenset(EVENT_VALUES):
             file = f"{order[name]}-list.csv"
-            _event_rows(rows).to_csv(place / file, index=False)
+            (place / file).write_text(csv_text.above(banner) + _event_rows(rows).to_csv(index=False), encoding="utf-8", newline="")
             yield file, clock, None
         elif len(rows):
             file = f"{order[name]}-list.edf"

@@ -1,10 +1,14 @@
-"""Events by hand in CSV: columns `time` (ISO 8601) or `time_s`, `type`, and optionally end, value, dose, unit, text and by."""
+"""Events by hand in CSV: columns `time` (ISO 8601) or `time_s`, `type`, and optionally end, value, dose, unit, text and by.
+
+Above the names of the columns there may be lines of words, each of which begins with `# `: cautions, as our own files have them.
+"""
 
 import csv
 import io
 import math
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from itertools import takewhile
 from pathlib import Path
 
 from qi.intake.event_words import Entry, entry, not_understood, read_by_maps, table
@@ -19,12 +23,28 @@ FORMAT = "CSV events"
 _OPTIONAL = ("end", "value", "dose", "unit", "text", "by")
 # Two of these in one second are no double entry.
 _MAY_REPEAT = ("compression", "ventilation")
+_WORDS = "# "  # what a line of words begins with; a column may be called “#”
+_MOST_WORDS = 65536  # bytes that they can have
 
 
 def recognises(path: Path) -> bool:
-    """Tell from the names in the first line."""
-    names = [name.casefold() for name in head(path)]
+    """Tell from the names in the first line that is not one of words."""
+    return _names_events(_names(path, _lines_of_words(path)))
+
+
+def _names_events(names: Sequence[str]) -> bool:
     return "type" in names and ("time" in names) != ("time_s" in names)
+
+
+def _names(path: Path, above: int) -> list[str]:
+    return [name.casefold() for name in head(path, after=above)]
+
+
+def _lines_of_words(path: Path) -> int:
+    """How many lines of words stand above the names of the columns."""
+    with path.open("rb") as file:
+        text = file.read(_MOST_WORDS).decode("utf-8-sig", errors="replace")
+    return sum(1 for _ in takewhile(lambda line: line.startswith(_WORDS), text.split("\n")))
 
 
 def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
@@ -33,21 +53,21 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
     Parameters: path; about, what the case's header says of this file.
     Returns: one Part of kind events; times in seconds from the earliest event where the file tells the time of day, else as written
     [s]. Such a file can hold every event type.
-    Raises: UnreadableFile naming the line, when the first line does not name the columns.
+    Raises: UnreadableFile naming the line, when the first line that is not one of words does not name the columns.
     """
-    names = [name.casefold() for name in head(path)]
-    if not recognises(path):
-        raise UnreadableFile(
-            path, "line 1: should name the columns time (or time_s) and type, and may name end, value, dose, unit, text, by"
-        )
+    above = _lines_of_words(path)
+    names = _names(path, above)
+    if not _names_events(names):
+        what = "should name the columns time (or time_s) and type, and may name end, value, dose, unit, text, by"
+        raise UnreadableFile(path, f"line {above + 1}: {what}")
     said: dict[str, list[int]] = {}
-    rows = list(_rows(path, names, said))
+    rows = list(_rows(path, names, above, said))
     other = [name for name in names if name not in ("time", "time_s", "type", *_OPTIONAL) and not about.ignores(name)]
     if other:
-        said[f"columns {', '.join(other)} are not known and not read"] = [1]
+        said[f"columns {', '.join(other)} are not known and not read"] = [above + 1]
     start, entries = _entries(rows, names, about, said)
     if [row.time_s for row in entries] != sorted(row.time_s for row in entries):
-        said["rows are not in order of time; they are put in order"] = [1]
+        said["rows are not in order of time; they are put in order"] = [above + 1]
     notes = tuple(Note("warning", path.name, f"{in_lines(lines)}: {text}") for text, lines in said.items())
     unknown = [Unknown("column", name, path.name, "not read") for name in other]
     if rows and not entries:
@@ -68,10 +88,13 @@ def read(path: Path, about: SourceHeader) -> tuple[Part, ...]:
     )
 
 
-def _rows(path: Path, names: Sequence[str], said: dict[str, list[int]]) -> Iterator[tuple[int, dict[str, str]]]:
-    """Each row with its line; one that has another number of cells, or repeats another, is put aside."""
+def _rows(path: Path, names: Sequence[str], above: int, said: dict[str, list[int]]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Each row with its line; one that has another number of cells, or repeats another, is put aside.
+
+    Parameters: above, how many lines of words stand over the names.
+    """
     text = path.read_bytes().decode("utf-8-sig", errors="replace").replace("\0", "\ufffd")
-    reader = csv.reader(io.StringIO(text))
+    reader = csv.reader(io.StringIO(text.split("\n", above)[-1]))
     next(reader, None)
     seen: set[tuple[str, ...]] = set()
     while True:
@@ -80,19 +103,19 @@ def _rows(path: Path, names: Sequence[str], said: dict[str, list[int]]) -> Itera
         except StopIteration:
             return
         except csv.Error as error:
-            said.setdefault(f"{error}; put aside", []).append(reader.line_num)
+            said.setdefault(f"{error}; put aside", []).append(above + reader.line_num)
             continue
         if not any(cell.strip() for cell in cells):
             continue
         if len(cells) != len(names):
-            said.setdefault(f"not {len(names)} cells as in line 1; put aside", []).append(reader.line_num)
+            said.setdefault(f"not {len(names)} cells as in line {above + 1}; put aside", []).append(above + reader.line_num)
             continue
         row = dict(zip(names, (cell.strip() for cell in cells), strict=True))
         if tuple(cells) in seen and row["type"] not in _MAY_REPEAT:
-            said.setdefault("the same as a row above; put aside", []).append(reader.line_num)
+            said.setdefault("the same as a row above; put aside", []).append(above + reader.line_num)
             continue
         seen.add(tuple(cells))
-        yield reader.line_num, row
+        yield above + reader.line_num, row
 
 
 def _entries(

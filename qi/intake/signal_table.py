@@ -23,13 +23,14 @@ _LONGEST_HEAD = 65536  # bytes that a header line can have
 _BLANK = ("", "null", "nan", "na")
 
 
-def head(path: Path) -> list[str]:
-    """The cells of the first line; empty where the file is no text."""
+def head(path: Path, *, after: int = 0) -> list[str]:
+    """The cells of the line that stands after so many others; empty where it is not there, or the file is no text."""
     with path.open("rb") as file:
         raw = file.read(_LONGEST_HEAD)
     if b"\0" in raw:
         return []
-    line = raw.decode("utf-8-sig", errors="replace").split("\n", 1)[0].rstrip("\r")
+    lines = raw.decode("utf-8-sig", errors="replace").split("\n", after + 1)
+    line = lines[after].rstrip("\r") if after < len(lines) else ""
     try:
         return [cell.strip() for cell in next(csv.reader([line]), [])]
     except csv.Error:

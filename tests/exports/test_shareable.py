@@ -20,7 +20,7 @@ from qi.exports.masking import NOT_SHOWN, without_identity
 from qi.exports.private_words import EVENT_TYPES, OURS
 from qi.intake.folder import read_case
 from qi.model.case import Facts, Source
-from qi.model.cautions import LONG
+from qi.model.cautions import LONG, SHORT
 from qi.model.corrections import Correction
 from qi.model.vocabulary import EVENT_VALUES
 from tests.exports import planted
@@ -287,6 +287,22 @@ def test_a_reviewers_events_are_shared_as_such(tmp_path):
     assert (tables["told_by"] == "reviewer").sum() == 1
     corrections = pd.read_parquet(place / "tables" / "corrections.parquet")
     assert corrections["why"].isna().all()
+
+
+def test_every_csv_says_the_caution_in_its_first_line_and_any_reader_can_pass_it_over(tmp_path):
+    """The list of events that is read again among them, by our own reader (as without a notice) and by pandas."""
+    review = sample(SAMPLES[1])
+    place = shareable.write(tmp_path, review, banner='Präsidium: "vertraulich", =1+1')
+    files = sorted(place.rglob("*.csv"))
+    assert [file for file in files if file.name.endswith("-list.csv")]
+    for file in files:
+        first, second, names = file.read_text(encoding="utf-8").splitlines()[:3]
+        assert first == f"# {SHORT}"
+        assert second == '# Präsidium: "vertraulich", \'=1+1'
+        table = pd.read_csv(file, comment="#") if file.name.endswith("-list.csv") else pd.read_csv(file, skiprows=2)
+        assert list(table.columns) == names.split(",")
+    bare = shareable.write(tmp_path / "bare", review)
+    assert pipeline.measure_case(place).case.events.equals(pipeline.measure_case(bare).case.events)
 
 
 def test_doses_that_no_longer_differ_in_words_are_both_read_again(tmp_path):

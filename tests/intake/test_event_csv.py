@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+import pandas as pd
 import pytest
 
 from qi.intake import event_csv
@@ -28,6 +29,32 @@ def test_times_types_and_fields(tmp_path):
     assert part.events.loc[2, ["value", "dose", "unit"]].tolist() == ["epinephrine", 1.0, "mg"]
     assert part.could_chart == set(EVENT_VALUES)
     assert part.notes == ()
+
+
+@pytest.mark.parametrize(
+    "above", ["# A caution.\n", '\ufeff# A caution, with a comma.\n# “A” "notice, time_s, type\r\n', "# \n" * 50]
+)
+def test_lines_of_words_above_the_names_are_passed_over(tmp_path, above):
+    text = "time_s,type,end\n12.5,pause,20\n30,rosc,25\n5,shock\n"
+    plain, worded = read(tmp_path, text), read(tmp_path, above + text)
+    assert event_csv.recognises(tmp_path / "a.csv")
+    pd.testing.assert_frame_equal(worded.events, plain.events)
+    assert worded.unknown == plain.unknown == ()
+    lines = above.count("\n")
+    assert "line 3: it ends before it begins" in told(plain.notes)
+    assert f"line {3 + lines}: it ends before it begins" in told(worded.notes)
+    assert f"line {4 + lines}: not 3 cells as in line {1 + lines}" in told(worded.notes)
+
+
+def test_a_column_called_number_sign_is_a_column_and_words_alone_are_no_list(tmp_path):
+    part = read(tmp_path, "#,time_s,type\n1,12.5,shock\n")
+    assert part.events["type"].tolist() == ["shock"]
+    assert "columns # are not known" in told(part.notes)
+    for text in ("# A caution.\n", "# A caution.", "# A caution.\ntime_s,ecg[mV]\n0,1\n", "time_s,ecg[mV]\n# time_s,type\n"):
+        (tmp_path / "b.csv").write_text(text, encoding="utf-8")
+        assert not event_csv.recognises(tmp_path / "b.csv")
+    with pytest.raises(UnreadableFile, match="line 2: should name the columns"):
+        read(tmp_path, "# A caution.\n")
 
 
 def test_seconds_and_ends(tmp_path):
