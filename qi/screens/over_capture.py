@@ -8,6 +8,7 @@ import streamlit as st
 from qi.charts import capture as drawn
 from qi.model.errors import NotMeasurable
 from qi.screens import over_said, over_tables
+from qi.screens.over_exports import Shared
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
 from qi.trends.averages import CASE_SHARE
@@ -22,6 +23,7 @@ _MONTHS = {
     "measurable_share": "share measurable",
     "elsewhere": "only in a list",
 }
+_BY_MONTH = "Arrests known, recorded and measurable by month."
 _SENSORS = {"month": "month", "sensor": "sensor", "cases": "cases", "measurable": "measurable", "known": "known in the month"}
 
 
@@ -64,7 +66,8 @@ def show(table: pd.DataFrame, known: pd.DataFrame | None, why: str = "") -> None
     over_tables.show(
         "Recorded and measurable by month",
         found.months,
-        says=f"Arrests known, recorded and measurable by month. {found.words()} {CASE_SHARE}",
+        says=f"{_BY_MONTH} {found.words()} {CASE_SHARE}",
+        shared=Shared(f"{_BY_MONTH} {CASE_SHARE}"),
         key="capture-months",
         picture=figure,
         named=_MONTHS,

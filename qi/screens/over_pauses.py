@@ -13,13 +13,19 @@ from qi.desk.over_time import Shown
 from qi.model.errors import NotMeasurable
 from qi.model.words import many
 from qi.screens import caches, over_tables
+from qi.screens.over_exports import Shared
 from qi.screens.theme import is_dark
 from qi.trends import cohort
 from qi.trends import columns_used as use
 from qi.trends.averages import TIME_POOLED
-from qi.trends.pause_causes import CAUSE, SECONDS, Ranking, both, differing
+from qi.trends.pause_causes import BY_COUNT, BY_SECONDS, CAUSE, COUNTED, SECONDS, Ranking, both, differing
 
 COLUMNS: tuple[str, ...] = ()
+_TOGETHER = {BY_SECONDS: TIME_POOLED, BY_COUNT: COUNTED}
+_OF_A_LENGTH = (
+    "Only for use inside the agency while a least length is set: side by side, two lengths would tell of few cases. The table of "
+    "all pauses can be shared."
+)
 _NAMES = {
     "cause": "cause",
     "seconds": "seconds",
@@ -74,6 +80,7 @@ def _table(word: str, found: Ranking, least: float, figure: Callable[[], Any]) -
         f"Causes of pauses by {word}",
         found.rows.assign(cause=found.rows["cause"].astype("str").str.replace("_", " ")),
         says=f"{held}{found.words()}",
+        shared=Shared(f"Causes of all pauses by {word}. {_TOGETHER[found.ranked_by]}", why_not=_OF_A_LENGTH if least else ""),
         key=f"pause-causes-{word}",
         picture=figure,
         named=_NAMES,

@@ -1,6 +1,7 @@
 """Take out: the menu beside a chart or table, and what its files hold, as AppTest opens it."""
 
 import io
+import re
 
 import pandas as pd
 import pytest
@@ -8,7 +9,7 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from qi.model.cautions import SHORT
-from qi.screens import over_exports
+from qi.screens import over_exports, over_parts
 from qi.trends.hidden_cells import MOST_HIDDEN
 
 PAGE = """
@@ -83,7 +84,7 @@ import pandas as pd
 from qi.desk.charted import charted
 from qi.desk.shared import by_quarter
 from qi.trends.baselines import NO_PLAN
-from qi.screens import over_exports
+from qi.screens import over_exports, over_parts
 from qi.trends.series import Subject, View
 from tests.trends.cases import case, table
 cases = table(*(case(day=f"2031-0{{1 + i % 6}}-1{{i % 9}}", longest_pause_s=5.0 + i) for i in range(40)))
@@ -103,3 +104,35 @@ def test_a_chart_of_single_cases_says_why_it_is_not_for_sharing():
     app.toggle[0].set_value(True).run()
     assert not app.exception
     assert "Quarters alone are shared" in said(app)
+
+
+COUNTED = re.compile(r"\d[\d,]*(\s(of\s)?(\w+\s)?(case|call|arrest|patient|pause)s?\b|\sof\s\d)|One case alone")
+
+
+@pytest.mark.parametrize("part", ["Measures", *over_parts.PARTS])
+def test_no_words_of_a_file_for_sharing_count_patients(shelf, monkeypatch, part):
+    """“Recorded: 15 of 16” stood over a table whose months were all hidden."""
+    offered = {}
+    monkeypatch.setattr(
+        over_exports, "offer", lambda _, table, *, says, key, shared, **__: offered.update({key: (table, says, shared)})
+    )
+    app = shelf.opened("over_time", part=part)
+    assert not app.exception
+    assert offered
+    told = {key: made()[1] for key, (table, _, shared) in offered.items() if (made := shared.of(table))}
+    assert not {key: words for key, words in told.items() if COUNTED.search(words)}
+    if part in ("Pauses", "Recording"):
+        assert any(COUNTED.search(says) for _, says, _ in offered.values())
+        assert told
+
+
+def test_pauses_of_a_least_length_alone_are_not_shared(shelf, monkeypatch):
+    """Cases with a pause of 5 s or more, less those with one of 6 s or more, are few."""
+    offered = []
+    monkeypatch.setattr(over_exports, "offer", lambda _, table, *, shared, **__: offered.append(shared.of(table)))
+    app = shelf.opened("over_time", part="Pauses")
+    assert all(offered)
+    offered.clear()
+    next(one for one in app.number_input if one.key == "pauses-least").set_value(5.0).run()
+    assert offered
+    assert not any(offered)
