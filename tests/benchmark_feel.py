@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[1]
 REPEATS = 7
 CASES = 5
 MEASURES = "[...document.querySelectorAll('p')].find(p => p.innerText.includes('Hands were on the chest')).innerText"
-UNDO = "document.querySelector('.st-key-undo button')?.innerText ?? ''"
+UNDO = "document.querySelector('[class*=st-key-undo-] button')?.innerText ?? ''"
 ASKED_MS = {"new tab": 2000, "within the app": 1000, "frame": 50, "correction": 500}
 
 

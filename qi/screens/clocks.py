@@ -108,29 +108,31 @@ def _answer(desk: OnDesk, review: Review, one: ClockProposal) -> None:
         return
     if setting is not None and not one.agrees:
         _changes(desk, review, setting)
-        if st.button(f"Accept {setting.offset_s - now.offset_s:+.1f} s", key=f"accept-{one.clock}", type="primary"):
+        if st.button(f"Accept {setting.offset_s - now.offset_s:+.1f} s", key=desk.field(f"accept-{one.clock}"), type="primary"):
             _write(desk, setting, "the proposal from moments that both clocks recorded")
     elif setting is not None:
         st.caption("The clock already stands where these moments put it, as far as they can tell.")
         if setting.uncertainty_s < now.uncertainty_s and st.button(
-            f"Keep it, now known to ± {setting.uncertainty_s:.0f} s", key=f"keep-{one.clock}"
+            f"Keep it, now known to ± {setting.uncertainty_s:.0f} s", key=desk.field(f"keep-{one.clock}")
         ):
             _write(desk, setting, "confirmed by moments that both clocks recorded")
     with st.expander("Set it by hand"):
         start = setting.offset_s if setting is not None else now.offset_s
         first, second = st.columns(2)
         offset = first.number_input(
-            "Add to this clock, in all (s)", value=float(round(start, 1)), step=1.0, key=f"offset-{one.clock}"
+            "Add to this clock, in all (s)", value=float(round(start, 1)), step=1.0, key=desk.field(f"offset-{one.clock}")
         )
         default = now.uncertainty_s if now.uncertainty_s < float("inf") else 60.0
         within = second.number_input(
-            "It may be off by ± (s)", value=float(default), min_value=0.0, step=1.0, key=f"within-{one.clock}"
+            "It may be off by ± (s)", value=float(default), min_value=0.0, step=1.0, key=desk.field(f"within-{one.clock}")
         )
-        why = st.text_input("Why", key=f"why-{one.clock}", max_chars=300, placeholder="checked against the dispatch log, …")
+        why = st.text_input(
+            "Why", key=desk.field(f"why-{one.clock}"), max_chars=300, placeholder="checked against the dispatch log, …"
+        )
         by_hand = ClockSetting(one.clock, offset, within, "set by a reviewer")
         if abs(offset - now.offset_s) > 1e-6 or not now.placed:
             _changes(desk, review, by_hand)
-        if st.button("Set the clock", key=f"set-{one.clock}", disabled=not why.strip()):
+        if st.button("Set the clock", key=desk.field(f"set-{one.clock}"), disabled=not why.strip()):
             _write(desk, by_hand, why.strip())
 
 
@@ -161,6 +163,6 @@ def _set_so_far(desk: OnDesk) -> None:
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             text = f"{line.body['clock']}: {line.body['offset_s']:+.1f} s ± {line.body['uncertainty_s']:.0f} s"
             st.write(f"{text}, {line.who}, {line.when:%d %b %Y %H:%M} UTC: {line.body.get('why', '')}")
-            if not desk.locked and st.button("Undo", key=f"undo-clock-{line.number}", type="tertiary"):
+            if not desk.locked and st.button("Undo", key=desk.field(f"undo-clock-{line.number}"), type="tertiary"):
                 correcting.undo(desk, line.number)
                 st.rerun()

@@ -22,7 +22,7 @@ def _close_up(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, as_f
     editable = not as_found and not desk.locked
     choice = waveform.show_close_up(
         packed.key_of(desk),
-        key="close-up",
+        key=desk.field("close-up"),  # a correction that is on its way stays with the case that it was asked for in
         moment_s=moment_in_address(),
         highlight=mark,
         editable=editable,
@@ -41,9 +41,10 @@ def _close_up(desk: OnDesk, review: Review, mark: Mapping[str, Any] | None, as_f
 
 
 def _remember(desk: OnDesk, choice: waveform.Choice) -> None:
-    """What is pointed at stays so over the next runs, as long as the case is the same."""
-    if st.session_state.get("pointed-in") != desk.key:
-        st.session_state["pointed-in"] = desk.key
+    """What is pointed at stays so over the next runs, as long as the case and the reading are the same."""
+    here = (desk.key, desk.reading)
+    if st.session_state.get("pointed-in") != here:
+        st.session_state["pointed-in"] = here
         for name in ("picked", "stretch", "moment"):
             st.session_state.pop(name, None)
     if choice.moment_s is not None:

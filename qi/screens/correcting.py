@@ -142,9 +142,9 @@ def _form(desk: OnDesk, review: Review) -> None:
         )
 
 
-def _why(key: str) -> str:
-    choice = st.selectbox("Why", [*correcting.WHYS, ANOTHER], key=f"why-{key}")
-    return st.text_input("Reason", key=f"reason-{key}", max_chars=300) if choice == ANOTHER else str(choice)
+def _why(desk: OnDesk, name: str) -> str:
+    choice = st.selectbox("Why", [*correcting.WHYS, ANOTHER], key=desk.field(f"why-{name}"))
+    return st.text_input("Reason", key=desk.field(f"reason-{name}"), max_chars=300) if choice == ANOTHER else str(choice)
 
 
 def _put_in(desk: OnDesk, review: Review, start: float, end: float | None) -> None:
@@ -154,13 +154,13 @@ def _put_in(desk: OnDesk, review: Review, start: float, end: float | None) -> No
     choices = [*correcting.OVER_A_STRETCH, "no compressions", "no breaths"] if end is not None else [*correcting.AT_A_MOMENT]
     first, second, third = st.columns([2, 2, 2])
     with first:
-        subject = st.selectbox("Put in", choices, format_func=correcting.label, key=f"put-in-{end is not None}")
+        subject = st.selectbox("Put in", choices, format_func=correcting.label, key=desk.field(f"put-in-{end is not None}"))
     with second:
-        value, dose, unit = _value(subject, review, key="put-in")
+        value, dose, unit = _value(desk, subject, review, name="put-in")
     with third:
-        why = _why("put-in")
+        why = _why(desk, "put-in")
     sensor = value if subject == "artefact" and value else ""
-    if st.button("Write the correction", key="write-put-in", type="primary", disabled=not why):
+    if st.button("Write the correction", key=desk.field("write-put-in"), type="primary", disabled=not why):
         action, what = (
             ("remove", {"no compressions": "compression", "no breaths": "ventilation"}[subject])
             if subject.startswith("no ")
@@ -189,24 +189,31 @@ def _written(done: bool) -> None:  # noqa: FBT001 - the answer of a write
     st.rerun()
 
 
-def _value(subject: str, review: Review, now: str = "", *, key: str) -> tuple[str, float | None, str | None]:
-    """The value of a subject: a choice, a text, or nothing to give; a drug's dose and unit."""
+def _value(desk: OnDesk, subject: str, review: Review, now: str = "", *, name: str) -> tuple[str, float | None, str | None]:
+    """The value of a subject: a choice, a text, or nothing to give; a drug's dose and unit. name, of what the value is given to."""
     if subject == "artefact":
         sensors = [signal.name for signal in review.case.signals]
         return (
-            st.selectbox("On which signal", ["", *sensors], format_func=lambda one: one or "all of them", key="sensor"),
+            st.selectbox(
+                "On which signal",
+                ["", *sensors],
+                format_func=lambda one: one or "all of them",
+                key=desk.field(f"sensor-{name}"),
+            ),
             None,
             None,
         )
     if subject == "drug":
-        name = st.text_input("Drug", value=now, key="drug")
-        dose = st.number_input("Dose", min_value=0.0, value=None, key="dose")
-        return name, dose, st.selectbox("Unit", ["mg", "mcg", "g", "mL", "mEq"], key="unit")
+        drug = st.text_input("Drug", value=now, key=desk.field(f"drug-{name}"))
+        dose = st.number_input("Dose", min_value=0.0, value=None, key=desk.field(f"dose-{name}"))
+        return drug, dose, st.selectbox("Unit", ["mg", "mcg", "g", "mL", "mEq"], key=desk.field(f"unit-{name}"))
     choices = correcting.values_of(subject)
     if choices is None:
         return (
             st.text_input(
-                {"shock": "Energy (J)", "charge": "Energy (J)"}.get(subject, "Text"), value=now, key=f"value-{subject}-{key}"
+                {"shock": "Energy (J)", "charge": "Energy (J)"}.get(subject, "Text"),
+                value=now,
+                key=desk.field(f"value-{subject}-{name}"),
             ),
             None,
             None,
@@ -216,7 +223,9 @@ def _value(subject: str, review: Review, now: str = "", *, key: str) -> tuple[st
     at = choices.index(now) if now in choices else len(choices) - 1 if subject == "pause" else 0
     words = "Cause" if subject == "pause" else "Which"
     return (
-        st.selectbox(words, choices, index=at, format_func=lambda one: one.replace("_", " "), key=f"value-{subject}-{key}"),
+        st.selectbox(
+            words, choices, index=at, format_func=lambda one: one.replace("_", " "), key=desk.field(f"value-{subject}-{name}")
+        ),
         None,
         None,
     )
@@ -240,18 +249,18 @@ def _change(
     if to is not None:
         ways["move"] = f"moved to {since(review, to[0])}, as selected"
     with first:
-        way = st.selectbox("Change", list(ways), format_func=lambda one: ways.get(one, one), key=f"way-{subject}")
+        way = st.selectbox("Change", list(ways), format_func=lambda one: ways.get(one, one), key=desk.field(f"way-{subject}"))
     value, dose, unit, type_ = "", None, None, None
     with second:
         if way == "name":
             kinds = [one for one in correcting.AT_A_MOMENT if one not in UNLABELLED]
-            type_ = st.selectbox("What it was", kinds, format_func=correcting.label, key="meaning")
-            value, dose, unit = _value(type_, review, key=f"meaning-{start:.2f}")
+            type_ = st.selectbox("What it was", kinds, format_func=correcting.label, key=desk.field("meaning"))
+            value, dose, unit = _value(desk, type_, review, name=f"meaning-{start:.2f}")
         elif way == "relabel":
-            value, dose, unit = _value(subject, review, str(picked.get("value") or ""), key=f"{subject}-{start:.2f}")
+            value, dose, unit = _value(desk, subject, review, str(picked.get("value") or ""), name=f"{subject}-{start:.2f}")
     with third:
-        why = _why("change")
-    if st.button("Write the correction", key="write-change", type="primary", disabled=not why):
+        why = _why(desk, "change")
+    if st.button("Write the correction", key=desk.field("write-change"), type="primary", disabled=not why):
         action = "relabel" if way == "name" else way
         to_s = to if action == "move" else None
         if subject == "artefact":
@@ -293,7 +302,7 @@ def journal(desk: OnDesk, review: Review) -> None:
     shown = st.dataframe(
         pd.DataFrame(rows),
         hide_index=True,
-        key=f"journal-{desk.key}",
+        key=desk.field("journal"),
         height=38 + 35 * min(len(rows), 7),
         on_select="rerun",
         selection_mode="single-row",
@@ -315,7 +324,7 @@ def journal(desk: OnDesk, review: Review) -> None:
         number = next(line for line in reversed(undoes) if undoes[line] == number and line in stands)
     if st.button(
         f"{'Bring back' if gone else 'Undo'} line {rows[chosen[0]]['line'] if chosen else number}",
-        key="undo",
+        key=desk.field("undo"),
         icon=":material/undo:",
     ):
         undo(desk, number)

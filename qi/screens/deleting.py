@@ -35,12 +35,12 @@ def show(desk: OnDesk) -> None:
     if not may(person(), "delete"):
         return
     with st.expander("Delete this case"):
-        choice = st.radio("What goes", list(CHOICES), format_func=CHOICES.__getitem__, key=f"delete-what-{desk.key}")
+        choice = st.radio("What goes", list(CHOICES), format_func=CHOICES.__getitem__, key=desk.field("delete-what"))
         st.write(GOES[choice])
         st.caption(STAYS)
-        typed = st.text_input(f"To confirm, type the case's number: {desk.entry.case_id}", key=f"delete-confirmed-{desk.key}")
+        typed = st.text_input(f"To confirm, type the case's number: {desk.entry.case_id}", key=desk.field("delete-confirmed"))
         is_confirmed = typed.strip() == desk.entry.case_id
-        if st.button(CHOICES[choice], key="delete", type="primary", disabled=not is_confirmed) and is_confirmed:
+        if st.button(CHOICES[choice], key=desk.field("delete"), type="primary", disabled=not is_confirmed) and is_confirmed:
             _delete(desk, keep_measures=choice == _REVIEW)
 
 

@@ -22,7 +22,7 @@ def show(desk: OnDesk, review: Review, *, editable: bool) -> None:
             return
         if editable:
             st.caption("Choose a row to correct it: the form stands under the waveforms.")
-        key = f"things-{desk.key}-{desk.revision}"
+        key = desk.field(f"things-{desk.revision}")
         selected: Literal["ignore"] | Callable[[], None] = (lambda: pick(things, key)) if editable else "ignore"
         st.dataframe(
             _table(review, things),

@@ -42,10 +42,10 @@ def _findings(desk: OnDesk, review: Review) -> None:
             st.text(one.text)
             with st.container(horizontal=True, gap="small", vertical_alignment="center"):
                 st.caption(f"{one.who}, {one.when:%d %b %Y %H:%M} UTC" if one.when else one.who)
-                if one.start_s is not None and st.button("Go there", key=f"go-{one.number}", type="tertiary"):
+                if one.start_s is not None and st.button("Go there", key=desk.field(f"go-{one.number}"), type="tertiary"):
                     st.query_params["t"] = f"{one.start_s:.1f}"
                     st.rerun()
-                if not desk.locked and st.button("Withdraw", key=f"withdraw-{one.number}", type="tertiary"):
+                if not desk.locked and st.button("Withdraw", key=desk.field(f"withdraw-{one.number}"), type="tertiary"):
                     _write(desk, "finding_withdrawn", {"of": one.number, "why": "withdrawn by the reviewer"})
                     st.rerun()
     if not found:
@@ -58,17 +58,27 @@ def _findings(desk: OnDesk, review: Review) -> None:
 def _form(desk: OnDesk, review: Review) -> None:
     """A new finding, tied to what the form shows, whatever was chosen in the close-up while it was filled in."""
     start, end = _chosen()
-    at, until = st.session_state.get("finding-at", (start, end))
-    st.session_state["finding-at"] = (start, end)
-    st.button("Take the moment or stretch chosen in the close-up", key="take-moment", type="tertiary", icon=":material/place:")
-    with st.form("finding", clear_on_submit=True):
+    shown = desk.field("finding-at")
+    at, until = st.session_state.get(shown, (start, end))
+    st.session_state[shown] = (start, end)
+    st.button(
+        "Take the moment or stretch chosen in the close-up", key=desk.field("take-moment"), type="tertiary", icon=":material/place:"
+    )
+    with st.form(desk.field("finding"), clear_on_submit=True):
         first, second = st.columns([1, 1])
-        kind = first.selectbox("Kind", list(FINDINGS), format_func=FINDINGS.__getitem__)
+        kind = first.selectbox("Kind", list(FINDINGS), format_func=FINDINGS.__getitem__, key=desk.field("finding-kind"))
         where = "" if start is None else since(review, start) + (f" to {since(review, end)}" if end is not None else "")
         tied = second.checkbox(f"Tied to {where}" if where else "Tied to no moment", value=bool(where), disabled=not where)
         measures = pipeline.labels()
-        measure = second.selectbox("About", ["", *measures], format_func=lambda id_: measures.get(id_, "the case as a whole"))
-        text = st.text_area("What was seen, and what would help next time", max_chars=2000, height=90)
+        measure = second.selectbox(
+            "About",
+            ["", *measures],
+            format_func=lambda id_: measures.get(id_, "the case as a whole"),
+            key=desk.field("finding-about"),
+        )
+        text = st.text_area(
+            "What was seen, and what would help next time", max_chars=2000, height=90, key=desk.field("finding-text")
+        )
         if st.form_submit_button("Write the finding") and text.strip():
             anchor, anchor_s = anchor_of(review.case)
             start, end = (at, until) if tied else (None, None)
@@ -98,8 +108,8 @@ def _signing(desk: OnDesk, review: Review) -> None:
     if signed:
         st.markdown(f"**Version {version} is signed** by {entry.signed_by}, {entry.signed_at:%d %b %Y %H:%M} UTC.")
         st.caption("Its numbers are kept as they stood. Reopening makes a new version; the signed one stays.")
-        why = st.text_input("Why reopen", key="why-reopen", max_chars=300)
-        if st.button("Reopen", key="reopen", disabled=not why.strip()):
+        why = st.text_input("Why reopen", key=desk.field("why-reopen"), max_chars=300)
+        if st.button("Reopen", key=desk.field("reopen"), disabled=not why.strip()):
             _done(lambda: desk.library.reopen(desk.key, why.strip(), who=who(), after=desk.last))
         _feedback(desk)
         if desk.entry.second_status == "signed":
@@ -107,17 +117,17 @@ def _signing(desk: OnDesk, review: Review) -> None:
         return
     st.markdown(f"**Version {version} is open.**")
     st.caption("Signing keeps the numbers as they stand now, with corrections and findings, under your name.")
-    if st.button(f"Sign version {version} as {who()}", key="sign", type="primary"):
+    if st.button(f"Sign version {version} as {who()}", key=desk.field("sign"), type="primary"):
         _done(lambda: _sign(desk, review))
     with st.expander("Not for review"):
         if entry.excluded:
-            if st.button("Take it back into review", key="include"):
+            if st.button("Take it back into review", key=desk.field("include")):
                 _write(desk, "included", {"why": "taken back"})
                 st.rerun()
         else:
-            reason = st.selectbox("Why", list(EXCLUSIONS), format_func=EXCLUSIONS.__getitem__, key="exclusion")
-            words = st.text_input("In words", key="exclusion-words", max_chars=300)
-            if st.button("Exclude", key="exclude", disabled=reason == "other" and not words.strip()):
+            reason = st.selectbox("Why", list(EXCLUSIONS), format_func=EXCLUSIONS.__getitem__, key=desk.field("exclusion"))
+            words = st.text_input("In words", key=desk.field("exclusion-words"), max_chars=300)
+            if st.button("Exclude", key=desk.field("exclude"), disabled=reason == "other" and not words.strip()):
                 _write(desk, "excluded", {"reason": reason, "why": words.strip()})
                 st.rerun()
     _feedback(desk)
@@ -129,8 +139,10 @@ def _feedback(desk: OnDesk) -> None:
         st.caption(f"The crew had feedback on {desk.entry.feedback_at:%d %b %Y}.")
         return
     with st.expander("Feedback to the crew"):
-        how = st.text_input("How they were told", key="feedback-how", max_chars=120, placeholder="at the station, by phone …")
-        if st.button("The crew has had feedback", key="feedback", disabled=not how.strip()):
+        how = st.text_input(
+            "How they were told", key=desk.field("feedback-how"), max_chars=120, placeholder="at the station, by phone …"
+        )
+        if st.button("The crew has had feedback", key=desk.field("feedback"), disabled=not how.strip()):
             _write(desk, "feedback", {"how": how.strip()})
             st.rerun()
 
@@ -142,7 +154,7 @@ def _second(desk: OnDesk, review: Review) -> None:
         st.markdown("**Second reading.** You start from the machine's findings; the first reader's corrections are not shown.")
         if desk.library.why_not(desk.key, who(), reading=SECOND):
             st.caption("The first reader cannot be the second one as well. Change the reviewer's name on the left.")
-        elif st.button(f"Sign the second reading as {who()}", key="sign-second", type="primary"):
+        elif st.button(f"Sign the second reading as {who()}", key=desk.field("sign-second"), type="primary"):
             _done(lambda: _sign(desk, review))
         return
     st.markdown(f"**Second reading signed** by {done.who}, {done.when:%d %b %Y}.")

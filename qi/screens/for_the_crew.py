@@ -1,6 +1,7 @@
 """For the crew: the sheet as they will get it, its words to be changed, sent; who has read it and what they answered."""
 
-from collections.abc import Mapping
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import streamlit as st
 
@@ -13,11 +14,66 @@ from qi.library.sheets import KeptSheet
 from qi.model.errors import QiError
 from qi.model.journal import FIRST, version_of
 from qi.model.review import Review
-from qi.screens import caches, case_choice, cautions, mailing, pages
+from qi.screens import caches, case_choice, cautions, fields, mailing, pages
 from qi.screens.on_desk import has_opened, library, who
 from qi.screens.taken import logged
 
 SAID = "for-the-crew-said"  # what the last act was answered, kept over the run that follows it
+
+
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """The sheet as it stands in this run, the signed case that it was made of, and all sheets that were kept of the case."""
+
+    shelf: Library
+    key: str
+    version: Version
+    review: Review
+    sheet: Sheet
+    kept: list[KeptSheet]
+
+    @property
+    def last(self) -> KeptSheet | None:
+        """The sheet as it was kept; None where none of this version was."""
+        return self.kept[-1] if self.kept and self.kept[-1].version == self.version.version else None
+
+    @property
+    def is_sent(self) -> bool:
+        """Whether it went to the crew."""
+        return self.last is not None and self.last.sent_at is not None
+
+    @property
+    def digest(self) -> str:
+        """The same as long as it is the same sheet with the same words, not sent since."""
+        words = [text for said in self.sheet.sentences for text in (said.key, said.text)]
+        return fields.digest(self.version.version, len(self.kept), self.is_sent, *words)
+
+    @property
+    def is_another(self) -> bool:
+        """Whether it is not the sheet any more that the page last showed of this case, so that nobody pressed anything for it."""
+        return st.session_state.get(self._seen, self.digest) != self.digest
+
+    def is_seen(self) -> None:
+        """Remember, at the end of a page, which sheet its fields were drawn for."""
+        st.session_state[self._seen] = self.digest
+
+    def is_done(self) -> None:
+        """After an act of the person's own another sheet is what they expect, and fields without what was typed before."""
+        st.session_state.pop(self._seen, None)
+        st.session_state[self._acts] = st.session_state.get(self._acts, 0) + 1
+
+    def field(self, name: str, *of: str) -> str:
+        """Key of a field, button or form for this sheet."""
+        number = len(self.kept) + (not self.kept or self.kept[-1].sent_at is not None)
+        return fields.of_case(name, self.key, self.version.version, number, st.session_state.get(self._acts, 0), *of)
+
+    @property
+    def _seen(self) -> str:
+        return fields.of_case("sheet-seen", self.key)
+
+    @property
+    def _acts(self) -> str:
+        return fields.of_case("sheet-acts", self.key)
 
 
 @pages.guarded("send_feedback")
@@ -47,14 +103,32 @@ def _case(shelf: Library, key: str) -> None:
     review, fresh = _made(key, str(shelf.folder), version.version, shelf)
     has_opened(shelf, key, "feedback")
     kept = shelf.sheets(key)
-    last = kept[-1] if kept and kept[-1].version == version.version else None
-    sheet, is_sent = (sheets.read(last), last.sent_at is not None) if last else (fresh, False)
-    _standing(shelf, key, version, kept)
-    _acts(shelf, key, sheet, review, version, is_sent=is_sent)
+    of_version = bool(kept) and kept[-1].version == version.version
+    shown = _Shown(shelf, key, version, review, sheets.read(kept[-1]) if of_version else fresh, kept)
+    if shown.is_another:
+        st.warning(_changed(shown))
+    _standing(shown)
+    _acts(shown)
     mailing.about(shelf)
-    st.html(_page(shelf, sheet, review).part())
+    st.html(_page(shown).part())
     _answers(shelf, [one for one in kept if one.sent_at])
-    _words(shelf, key, sheet, review, version, is_kept=last is not None)
+    _words(shown)
+    shown.is_seen()
+
+
+def _changed(shown: _Shown) -> str:
+    """Who made the sheet another one since the page showed it, and that nothing was done with it as it is now."""
+    last = shown.last
+    if last is None:
+        how = "it was made anew from the signed case"
+    elif last.sent_at:
+        how = f"{last.sent_by} sent it on {last.sent_at:%d %b %Y, %H:%M} UTC"
+    else:
+        how = f"{last.made_by} kept other words on {last.made_at:%d %b %Y, %H:%M} UTC"
+    return (
+        f"This sheet is not the one any more that this page showed you before: {how}. Nothing that was pressed meanwhile was done. "
+        "Read it as it is now, then press again; what you typed stands only where the sentence is still the same."
+    )
 
 
 @caches.of_cases
@@ -65,18 +139,19 @@ def _made(key: str, folder: str, version: int, _shelf: Library) -> tuple[Review,
     return review, sheets.feedback.sheet(review, sheets.agency_of(_shelf, key, review))
 
 
-def _page(shelf: Library, sheet: Sheet, review: Review) -> sheets.Page:
+def _page(shown: _Shown) -> sheets.Page:
     """The sheet with the agency's banner, on its paper."""
-    settings = shelf.settings
-    return sheets.Page(sheet, sheets.picture(review), settings.banner, settings.paper)
+    settings = shown.shelf.settings
+    return sheets.Page(shown.sheet, sheets.picture(shown.review), settings.banner, settings.paper)
 
 
-def _standing(shelf: Library, key: str, version: Version, kept: list[KeptSheet]) -> None:
+def _standing(shown: _Shown) -> None:
     """What the sheet is made of, and what was sent before."""
+    version = shown.version
     said = [f"Made of version {version.version}, signed by {version.signed_by} on {version.signed_at:%d %b %Y}."]
-    if not version_of(shelf.lines(key))[1]:
+    if not version_of(shown.shelf.lines(shown.key))[1]:
         said.append("The case was reopened since: changes come into the sheet when it is signed again.")
-    sent = [one for one in kept if one.sent_at]
+    sent = [one for one in shown.kept if one.sent_at]
     if sent:
         said.append(
             f"Sheet {sent[-1].number} was sent on {sent[-1].sent_at:%d %b %Y} and stays as it was; this would be a new one."
@@ -84,9 +159,10 @@ def _standing(shelf: Library, key: str, version: Version, kept: list[KeptSheet])
     st.caption(" ".join(said))
 
 
-def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Version, *, is_sent: bool) -> None:
+def _acts(shown: _Shown) -> None:
     """Download, and send what was not sent yet."""
-    page = _page(shelf, sheet, review)
+    shelf, key, review = shown.shelf, shown.key, shown.review
+    page = _page(shown)
     now = shelf.now()
     members = review.case.facts.members
     with st.container(horizontal=True, gap="small", vertical_alignment="center"):
@@ -97,7 +173,7 @@ def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Versi
             mime="application/pdf",
             on_click="ignore",
             icon=":material/download:",
-            key="sheet-pdf",
+            key=shown.field("sheet-pdf"),
         )
         st.download_button(
             "Web page",
@@ -106,12 +182,12 @@ def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Versi
             mime="text/html",
             on_click="ignore",
             icon=":material/download:",
-            key="sheet-html",
+            key=shown.field("sheet-html"),
         )
-        if is_sent:
+        if shown.is_sent:
             return
-        if st.button("Send to the crew", key="send-sheet", type="primary", icon=":material/send:"):
-            _done(lambda: mailing.mail(shelf, sheets.send(shelf, key, sheet, review, version, who=who())))
+        if st.button("Send to the crew", key=shown.field("send-sheet"), type="primary", icon=":material/send:"):
+            _act(shown, lambda: _send(shown))
         st.caption(
             f"{len(members)} crew members will find it under “My sheets”; none of them is named on it."
             if members
@@ -119,65 +195,58 @@ def _acts(shelf: Library, key: str, sheet: Sheet, review: Review, version: Versi
         )
 
 
-def _words(shelf: Library, key: str, sheet: Sheet, review: Review, version: Version, *, is_kept: bool) -> None:
+def _send(shown: _Shown) -> None:
+    sent = sheets.send(shown.shelf, shown.key, shown.sheet, shown.review, shown.version, who=who())
+    shown.is_done()
+    mailing.mail(shown.shelf, sent)
+
+
+def _words(shown: _Shown) -> None:
     """Every sentence to be changed or left out, and room for more."""
     with st.expander("Change the words"):
         st.caption("A sentence in your words is marked as yours. The cautions, and the three errors, stay on the sheet.")
-        with st.form(f"words-{key}-{version.version}", border=False):
+        with st.form(shown.field("words"), border=False):
             changes: dict[str, str | None] = {}
             added: dict[str, list[str]] = {}
             for name, title in SECTIONS.items():
                 st.markdown(f"**{title}**")
-                for said in getattr(sheet, name):
+                for said in getattr(shown.sheet, name):
                     left, right = st.columns([6, 1], vertical_alignment="center")
-                    label = NAMES.get(said.key, title)
-                    text = left.text_area(label, said.text, key=f"text-{said.key}", height=68, label_visibility="collapsed")
+                    label, now = NAMES.get(said.key, title), fields.digest(said.text)
+                    key = shown.field(f"text-{said.key}", now)
+                    text = left.text_area(label, said.text, key=key, height=68, label_visibility="collapsed")
                     left.caption(sheets.rests_on(said))
-                    out = said.key not in NAMES and right.checkbox("Leave out", key=f"out-{said.key}")
+                    out = said.key not in NAMES and right.checkbox("Leave out", key=shown.field(f"out-{said.key}", now))
                     if out or text.strip() != said.text:
                         changes[said.key] = None if out else text
-                more = st.text_area("Add", key=f"add-{name}", height=68, placeholder="A sentence of your own, one a line")
+                hint = "A sentence of your own, one a line"
+                more = st.text_area("Add", key=shown.field(f"add-{name}"), height=68, placeholder=hint)
                 if more.strip():
                     added[name] = [line for line in more.splitlines() if line.strip()][:ADDED]
             if st.form_submit_button("Keep these words", type="primary"):
-                _keep(shelf, key, sheet, review, version, changes, added)
-        if is_kept and st.button("Write it afresh from the case", key="afresh"):
-            _forget_fields()
-            _done(
-                lambda: sheets.keep(
-                    shelf, key, _made(key, str(shelf.folder), version.version, shelf)[1], review, version, who=who()
-                )
-            )
+                _keep(shown, lambda: edited(shown.sheet, changes, added))
+        if shown.last and st.button("Write it afresh from the case", key=shown.field("afresh")):
+            _keep(shown, lambda: _made(shown.key, str(shown.shelf.folder), shown.version.version, shown.shelf)[1])
 
 
-def _keep(
-    shelf: Library,
-    key: str,
-    sheet: Sheet,
-    review: Review,
-    version: Version,
-    changes: Mapping[str, str | None],
-    added: Mapping[str, list[str]],
-) -> None:
+def _keep(shown: _Shown, made: Callable[[], Sheet]) -> None:
     def keep() -> None:
-        sheets.keep(shelf, key, edited(sheet, changes, added), review, version, who=who())
-        _forget_fields()
+        sheets.keep(shown.shelf, shown.key, made(), shown.review, shown.version, who=who())
+        shown.is_done()
 
-    _done(keep)
-
-
-def _forget_fields() -> None:
-    """The fields show the sheet as it is kept from now on, and none of what was typed before."""
-    for name in [str(name) for name in st.session_state]:
-        if name.startswith(("text-", "out-", "add-")):
-            del st.session_state[name]
+    _act(shown, keep)
 
 
-def _done(act: object) -> None:
+def _act(shown: _Shown, act: Callable[[], object]) -> None:
+    """Do what was pressed for the sheet that the page showed; nothing where it is another one by now, which the page has said."""
+    if not shown.is_another:
+        _done(act)
+
+
+def _done(act: Callable[[], object]) -> None:
     """Do what a button asked for; a refusal is said on the page that follows."""
     try:
-        if callable(act):
-            act()
+        act()
     except QiError as error:
         st.session_state[SAID] = [str(error)]
     st.rerun()

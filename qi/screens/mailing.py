@@ -7,6 +7,7 @@ from qi.library.library import Library
 from qi.library.mail import HOW
 from qi.library.mailed import MailKept
 from qi.library.sheets import KeptSheet
+from qi.screens import fields
 from qi.screens.on_desk import who
 
 
@@ -37,14 +38,15 @@ def show(shelf: Library, sheet: KeptSheet) -> str:
     """
     if shelf.settings.mail is None or not sheet.crew:
         return ""
+    others, again = (fields.of_case(name, sheet.case_key, sheet.number) for name in ("mail-others", "mail-again"))
     kept, names = shelf.mail_kept(sheet.case_key, sheet.number), sheets.masked(sheet)
     st.caption("Mail: " + "; ".join(f"{names[crew]} {_words(one)}" for crew, one in kept.items()) + ".")
     asked = ""
     with st.container(horizontal=True, gap="small"):
         if not all(one.mailed_at for one in kept.values()):
-            asked = "others" if st.button("Mail those who had none", key=f"mail-others-{sheet.number}") else asked
+            asked = "others" if st.button("Mail those who had none", key=others) else asked
         if any(one.mailed_at for one in kept.values()):
-            asked = "again" if st.button("Mail again", key=f"mail-again-{sheet.number}") else asked
+            asked = "again" if st.button("Mail again", key=again) else asked
     return asked
 
 

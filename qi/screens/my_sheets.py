@@ -8,7 +8,7 @@ from qi.desk import sheets
 from qi.library.library import Library
 from qi.library.sheets import LONGEST_ANSWER, KeptSheet
 from qi.model.errors import QiError
-from qi.screens import cautions, pages
+from qi.screens import cautions, fields, pages
 from qi.screens.on_desk import has_opened, library, person, who
 from qi.screens.taken import logged
 
@@ -51,7 +51,7 @@ def _mine(shelf: Library, crew: Collection[str]) -> None:
         mime="application/pdf",
         on_click="ignore",
         icon=":material/download:",
-        key="my-sheet-pdf",
+        key=_field("my-sheet-pdf", one),
     )
     _read(shelf, one, crew)
     _answer(shelf, one, crew)
@@ -75,6 +75,10 @@ def _chosen(found: list[KeptSheet], crew: Collection[str]) -> KeptSheet:
     return names[chosen]
 
 
+def _field(name: str, one: KeptSheet) -> str:
+    return fields.of_case(name, one.case_key, one.number)
+
+
 def _own(one: KeptSheet, crew: Collection[str]) -> set[str]:
     """Which of the numbers that a sheet went to are the person's."""
     return {name for name in one.crew if name.strip().lower() in {each.strip().lower() for each in crew}}
@@ -87,7 +91,7 @@ def _is_read(one: KeptSheet, crew: Collection[str]) -> bool:
 def _read(shelf: Library, one: KeptSheet, crew: Collection[str]) -> None:
     if _is_read(one, crew):
         st.caption("You have marked this sheet as read.")
-    elif st.button("I have read it", key="mark-read", type="primary"):
+    elif st.button("I have read it", key=_field("mark-read", one), type="primary"):
         _done(lambda: shelf.mark_read(one.case_key, one.number, crew, who=who()), "Thank you: marked as read.")
 
 
@@ -97,8 +101,9 @@ def _answer(shelf: Library, one: KeptSheet, crew: Collection[str]) -> None:
         if answer.crew in _own(one, crew):
             st.caption(f"You answered on {answer.at:%d %b %Y, %H:%M} UTC")
             st.text(answer.text)
-    with st.form("answer", clear_on_submit=True, border=False):
-        text = st.text_area("Answer the reviewer", max_chars=LONGEST_ANSWER, height=110, key="answer-text")
+    with st.form(_field("answer", one), clear_on_submit=True, border=False):
+        key = _field("answer-text", one)
+        text = st.text_area("Answer the reviewer", max_chars=LONGEST_ANSWER, height=110, key=key)
         st.caption("The reviewer sees it as from one of the crew of this case. Write nothing of the patient.")
         if st.form_submit_button("Send the answer") and text.strip():
             _done(

@@ -21,7 +21,7 @@ from qi.model.errors import NotAllowed, QiError
 from qi.model.journal import FIRST, SECOND, Line, version_of
 from qi.model.people import ACTS, NOBODY, Person, at_this_machine, may, may_anything
 from qi.model.review import Review
-from qi.screens import caches, this_run
+from qi.screens import caches, fields, this_run
 from qi.serving import signed_in, standing
 
 MEASURED_BY = ("correction", "undo", "clock", "outcome", "files")  # kinds of lines that change what is measured
@@ -53,6 +53,10 @@ class OnDesk:
         newest = self.lines[-1].number if self.lines else 0
         key, number = st.session_state.get("seen", ("", 0))
         return min(number, newest) if key == self.key else newest
+
+    def field(self, name: str) -> str:
+        """Key of a field, button, form or table of this case in this reading, see qi.screens.fields."""
+        return fields.of_case(name, self.key, self.reading)
 
     def is_shown(self) -> None:
         """Remember, at the end of a page, that the person sees these lines now."""

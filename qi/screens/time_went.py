@@ -64,7 +64,7 @@ def _causes(desk: OnDesk, review: Review, listed: pd.DataFrame, *, editable: boo
         st.caption("A cause can be changed in the table: click twice on it.")
     correcting_screen.refusal(correcting_screen.PAUSES)
     tries = st.session_state.get("pauses-anew", 0)  # a refused change must not stay in the table
-    key = f"pauses-{desk.key}-{desk.revision}" + (f"-{tries}" if tries else "")
+    key = desk.field(f"pauses-{desk.revision}" + (f"-{tries}" if tries else ""))
     st.data_editor(
         _table(review, listed),
         hide_index=True,

@@ -14,10 +14,11 @@ from qi.library.worklist import Entry
 from qi.model.errors import QiError
 from qi.model.journal import EXCLUSIONS
 from qi.model.people import may
-from qi.screens import at_rest, case_choice, cautions, pages
+from qi.screens import at_rest, case_choice, cautions, fields, pages
 from qi.screens.on_desk import library, person, who
 
 PAGE = 50  # rows shown at once
+_CHOSEN = "worklist-chosen"  # the list in which rows were chosen
 ORDERS = {"concern": "concern", "waiting": "longest waiting", "call": "newest call", "case": "case number"}
 WHICH = {"open": "to do", **{word: words.split(",")[0] for word, words in STATUSES.items()}, "second": "second reading asked"}
 
@@ -81,10 +82,12 @@ def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
     for text in st.session_state.pop("worklist-refused", []):
         st.error(text)
     st.caption("Choose a row to open the case, or several to hand them to somebody.")
+    place, shown = f"worklist-{which}-{whose}-{order}-{search}-{page}", fields.digest(*(entry.key for entry in part))
+    _changed(place, shown)
     picked = st.dataframe(
         _table(part),
         hide_index=True,
-        key=f"worklist-{which}-{whose}-{order}-{search}-{page}",
+        key=f"{place}-{shown}",  # rows are chosen by their place: in a list that has changed nothing is chosen yet
         on_select="rerun",
         selection_mode="multi-row",
         height=38 + 35 * len(part),
@@ -100,7 +103,15 @@ def _list(shelf: Library, counts: Mapping[str, Any]) -> None:
         },
         alt="Worklist, one row a case",
     )["selection"]["rows"]
-    _acts(shelf, [part[row] for row in picked if row < len(part)])
+    st.session_state[_CHOSEN] = (place, shown) if picked else None
+    _acts(shelf, [part[row] for row in picked])
+
+
+def _changed(place: str, shown: str) -> None:
+    """Say that a list has changed since rows were chosen in it: what was pressed for them is not done."""
+    before = st.session_state.get(_CHOSEN)
+    if before and before[0] == place and before[1] != shown:
+        st.info("This list has changed since cases were chosen in it, and nothing was done with them: choose them again.")
 
 
 def _entries(shelf: Library, which: str, whose: str, order: str, search: str) -> list[Entry]:
@@ -160,18 +171,25 @@ def _acts(shelf: Library, chosen: list[Entry]) -> None:
         return
     if len(chosen) == 1:
         st.write(f"{chosen[0].case_id}: {chosen[0].concern_words}.")
+    which = fields.digest(*(entry.key for entry in chosen))
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if len(chosen) == 1:
-            if st.button(f"Open {chosen[0].case_id}", type="primary", key="open"):
+            if st.button(f"Open {chosen[0].case_id}", type="primary", key=fields.of_case("open", which)):
                 pages.go("walkthrough", case=chosen[0].key)
-            if chosen[0].second_status in ("asked", "in_review") and st.button("Open for the second reading", key="open-second"):
+            if chosen[0].second_status in ("asked", "in_review") and st.button(
+                "Open for the second reading", key=fields.of_case("open-second", which)
+            ):
                 pages.go("walkthrough", case=chosen[0].key, reading="2")
-            if not chosen[0].second_status and st.button("Ask for a second reading", key="ask-second"):
+            if not chosen[0].second_status and st.button("Ask for a second reading", key=fields.of_case("ask-second", which)):
                 _write(shelf, chosen, "second_asked", {"why": "asked for from the worklist"})
-        if len(chosen) <= conference.MOST and may(person(), "teach") and st.button("Show masked, for teaching", key="teach"):
+        if (
+            len(chosen) <= conference.MOST
+            and may(person(), "teach")
+            and st.button("Show masked, for teaching", key=fields.of_case("teach", which))
+        ):
             pages.go("conference", cases=",".join(entry.key for entry in chosen))
-        to = st.text_input("Hand to", value=who(), key="hand-to", width=200, max_chars=80)
-        if st.button(f"Hand {_cases(len(chosen))} to {to.strip() or 'nobody'}", key="hand"):
+        to = st.text_input("Hand to", value=who(), key=fields.of_case("hand-to", which), width=200, max_chars=80)
+        if st.button(f"Hand {_cases(len(chosen))} to {to.strip() or 'nobody'}", key=fields.of_case("hand", which)):
             _write(shelf, chosen, "assigned", {"to": to.strip()})
 
 
@@ -184,6 +202,7 @@ def _write(shelf: Library, chosen: list[Entry], kind: str, body: Mapping[str, An
         except QiError as error:
             refused.append(f"{entry.case_id}: not written: {error}")
     st.session_state["worklist-refused"] = refused
+    st.session_state[_CHOSEN] = None
     st.rerun()
 
 

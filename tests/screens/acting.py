@@ -40,3 +40,18 @@ def to_page(app, name):
     """The app, opened from app.py, on another of its pages."""
     app._page_hash = next(key for key, page in app._registered_pages.items() if page["url_pathname"] == name)
     return app.run()
+
+
+def named(elements, name):
+    """The one field, button or table of a page about a case that has this name, whatever else its key names."""
+    (found,) = [one for one in elements if name_in(one) == name]
+    return found
+
+
+def names(elements):
+    """The names of fields or buttons of a page about a case."""
+    return {name_in(one) for one in elements}
+
+
+def name_in(element):
+    return (element.key or "").partition("@")[0]

@@ -10,6 +10,7 @@ from qi.desk.opened import clock_settings
 from qi.library.library import Library
 from qi.model.errors import NoSuchCase
 from qi.screens import caches, on_desk
+from tests.screens.acting import named
 from tests.screens.test_keeping import CASE, deleting
 
 SCREENS = Path(__file__).parents[2] / "qi" / "screens"
@@ -43,9 +44,9 @@ def test_every_cache_of_the_screens_is_on_the_list():
 
 def test_a_case_deleted_on_a_page_is_let_go_of_at_once(own, cached):
     app = deleting(own)
-    app.text_input(key=f"delete-confirmed-{own.key(CASE)}").set_value(CASE).run()
+    named(app.text_input, "delete-confirmed").set_value(CASE).run()
     assert cached.times == 0
-    app.button(key="delete").click().run()
+    named(app.button, "delete").click().run()
     assert not app.exception
     assert own.library.keys() == []
     assert cached.times == 1

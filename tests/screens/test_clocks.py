@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from qi.desk.opened import clock_settings, open_case
+from tests.screens.acting import named, names
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d"
@@ -57,7 +58,7 @@ def test_what_is_accepted_moves_the_clock_and_nothing_that_was_recorded(late):
     raw = late.library.case(key)
     kept = {file.name: file.sha256 for file in late.library.files(key)}
     app = late.opened("clocks", "late")
-    app.button(key=f"accept-{RECORD}").click().run()
+    named(app.button, f"accept-{RECORD}").click().run()
     assert not app.exception
     (line,) = late.lines("late")
     assert (line.kind, line.who) == ("clock", "tester")
@@ -78,20 +79,20 @@ def test_what_is_accepted_moves_the_clock_and_nothing_that_was_recorded(late):
     said = words(app)
     assert "already stands where these moments put it" in said
     assert f"{RECORD}: {line.body['offset_s']:+.1f} s" in said
-    app.button(key=f"undo-clock-{line.number}").click().run()
+    named(app.button, f"undo-clock-{line.number}").click().run()
     assert not app.exception
     assert opened(late).case.clocks[RECORD].offset_s == 0.0
     assert [one.kind for one in late.lines("late")] == ["clock", "undo"]
-    assert f"accept-{RECORD}" in {button.key for button in app.button}
+    assert f"accept-{RECORD}" in names(app.button)
 
 
 def test_a_clock_is_set_by_hand_with_a_reason(late):
     app = late.opened("clocks", "late")
-    assert app.button(key=f"set-{RECORD}").disabled
-    app.number_input(key=f"offset-{RECORD}").set_value(-415.0).run()
-    app.number_input(key=f"within-{RECORD}").set_value(5.0).run()
-    app.text_input(key=f"why-{RECORD}").set_value("checked against the dispatch log").run()
-    app.button(key=f"set-{RECORD}").click().run()
+    assert named(app.button, f"set-{RECORD}").disabled
+    named(app.number_input, f"offset-{RECORD}").set_value(-415.0).run()
+    named(app.number_input, f"within-{RECORD}").set_value(5.0).run()
+    named(app.text_input, f"why-{RECORD}").set_value("checked against the dispatch log").run()
+    named(app.button, f"set-{RECORD}").click().run()
     assert not app.exception
     (line,) = late.lines("late")
     body = line.body
@@ -102,14 +103,14 @@ def test_a_clock_is_set_by_hand_with_a_reason(late):
 
 def test_of_two_settings_the_last_counts_and_both_stay_in_the_list(late):
     app = late.opened("clocks", "late")
-    app.button(key=f"accept-{RECORD}").click().run()
-    app.number_input(key=f"offset-{RECORD}").set_value(-400.0).run()
-    app.text_input(key=f"why-{RECORD}").set_value("second look").run()
-    app.button(key=f"set-{RECORD}").click().run()
+    named(app.button, f"accept-{RECORD}").click().run()
+    named(app.number_input, f"offset-{RECORD}").set_value(-400.0).run()
+    named(app.text_input, f"why-{RECORD}").set_value("second look").run()
+    named(app.button, f"set-{RECORD}").click().run()
     assert not app.error
     assert opened(late).case.clocks[RECORD].offset_s == -400.0
-    assert {"undo-clock-1", "undo-clock-2"} <= {button.key for button in app.button}
-    app.button(key="undo-clock-2").click().run()
+    assert {"undo-clock-1", "undo-clock-2"} <= names(app.button)
+    named(app.button, "undo-clock-2").click().run()
     assert opened(late).case.clocks[RECORD].offset_s == late.lines("late")[0].body["offset_s"]
 
 
@@ -123,12 +124,12 @@ def test_an_offset_near_one_hour_is_pointed_out(place, tmp_path, hours, is_said)
     assert ("about one hour" in warned) is is_said
     assert ("daylight saving" in warned) is is_said
     if is_said:
-        app.button(key=f"accept-{RECORD}").click().run()
+        named(app.button, f"accept-{RECORD}").click().run()
         (line,) = shelf.lines("hour")
         assert line.body["offset_s"] == pytest.approx(-3600 * hours, abs=30)
         assert line.body["before"]["offset_s"] == 0
         assert not app.warning
-        app.button(key=f"undo-clock-{line.number}").click().run()
+        named(app.button, f"undo-clock-{line.number}").click().run()
         assert not app.exception
         assert "about one hour" in " ".join(one.value for one in app.warning)
     shelf.library.close()
@@ -146,7 +147,7 @@ def test_a_clock_that_another_desk_set_meanwhile_is_seen_first(late):
     app = late.opened("clocks", "late")
     body = {"clock": RECORD, "offset_s": -300.0, "uncertainty_s": 5.0, "method": "by hand", "why": "told by phone"}
     late.library.write(late.key("late"), "clock", body, who="another desk", after=0)
-    app.button(key=f"accept-{RECORD}").click().run()
+    named(app.button, f"accept-{RECORD}").click().run()
     assert not app.exception
     assert "Not written: another desk wrote a clock set anew" in words(app)
     assert len(late.lines("late")) == 1

@@ -8,7 +8,7 @@ from qi.desk.correcting import things
 from qi.desk.opened import clock_settings, open_case, review_of
 from qi.library.library import Library
 from qi.model.journal import FIRST, SECOND
-from tests.screens.acting import choose, chosen, edit, pointing, to_page
+from tests.screens.acting import choose, chosen, edit, name_in, named, names, pointing, to_page
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 CASE = "rv-2031-0107"
@@ -25,8 +25,8 @@ def measures(app):
     return table.set_index("measure")
 
 
-def journal(app, shelf, case=CASE):
-    return next(frame.value for frame in app.dataframe if frame.key == f"journal-{shelf.key(case)}")
+def journal(app):
+    return named(app.dataframe, "journal").value
 
 
 def write(shelf, kind="finding", *, who="another desk", case=CASE, **body):
@@ -39,8 +39,8 @@ def test_a_moment_is_put_in_by_the_form(own, monkeypatch):
     pointing(monkeypatch, {"moment_s": 1230.0})
     app = own.opened("walkthrough", CASE)
     assert "Moment" in words(app)
-    app.selectbox(key="put-in-False").select("rosc").run()
-    app.button(key="write-put-in").click().run()
+    named(app.selectbox, "put-in-False").select("rosc").run()
+    named(app.button, "write-put-in").click().run()
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["subject"], line.body["start_s"]) == ("add", "rosc", 1230.0)
@@ -53,8 +53,8 @@ def test_a_selected_stretch_is_written_as_a_pause_and_the_machine_s_view_stays(o
     pointing(monkeypatch, {"stretch_s": (100.0, 115.0)})
     app = own.opened("walkthrough", CASE)
     found = words(app)
-    app.selectbox(key="value-pause-put-in").select("moving").run()
-    app.button(key="write-put-in").click().run()
+    named(app.selectbox, "value-pause-put-in").select("moving").run()
+    named(app.button, "write-put-in").click().run()
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.kind, line.who, line.reading) == ("correction", "tester", FIRST)
@@ -79,8 +79,8 @@ def test_a_stretch_without_compressions_lowers_the_fraction_and_the_machine_s_st
     pointing(monkeypatch, {"stretch_s": (300.0, 360.0)})
     app = own.opened("walkthrough", CASE)
     before = measures(app).loc["Compression fraction", "value"]
-    app.selectbox(key="put-in-True").select("no compressions").run()
-    app.button(key="write-put-in").click().run()
+    named(app.selectbox, "put-in-True").select("no compressions").run()
+    named(app.button, "write-put-in").click().run()
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["subject"]) == ("remove", "compression")
@@ -96,10 +96,10 @@ def test_a_stretch_without_compressions_lowers_the_fraction_and_the_machine_s_st
 def test_another_reason_is_given_in_words_before_anything_is_written(own, monkeypatch):
     pointing(monkeypatch, {"stretch_s": (100.0, 115.0)})
     app = own.opened("walkthrough", CASE)
-    app.selectbox(key="why-put-in").select("another reason …").run()
-    assert app.button(key="write-put-in").disabled
-    app.text_input(key="reason-put-in").set_value("the crew stopped for the stairs").run()
-    app.button(key="write-put-in").click().run()
+    named(app.selectbox, "why-put-in").select("another reason …").run()
+    assert named(app.button, "write-put-in").disabled
+    named(app.text_input, "reason-put-in").set_value("the crew stopped for the stairs").run()
+    named(app.button, "write-put-in").click().run()
     assert own.lines(CASE)[0].body["why"] == "the crew stopped for the stairs"
 
 
@@ -108,8 +108,8 @@ def test_what_has_no_value_is_not_offered_another_one(own, monkeypatch):
     picked = {"subject": "rosc", "start_s": float(rosc["time_s"]), "end_s": None, "words": "ROSC", "person": False}
     pointing(monkeypatch, {"picked": picked})
     app = own.opened("walkthrough", CASE)
-    assert app.selectbox(key="way-rosc").options == ["taken out"]
-    app.button(key="write-change").click().run()
+    assert named(app.selectbox, "way-rosc").options == ["taken out"]
+    named(app.button, "write-change").click().run()
     assert not app.exception
     assert own.lines(CASE)[0].body["action"] == "remove"
 
@@ -119,11 +119,11 @@ def test_a_picked_thing_moves_to_the_moment_that_was_selected_before(own, monkey
     picked = {"subject": "shock", "start_s": shock, "end_s": None, "words": "shock 200 J", "person": False}
     pointing(monkeypatch, {"moment_s": shock + 7.0}, {"picked": picked})
     app = own.opened("walkthrough", CASE).run()
-    way = app.selectbox(key="way-shock")
+    way = named(app.selectbox, "way-shock")
     (move,) = [one for one in way.options if one.startswith("moved to ")]
     assert move.endswith("as selected")
     way.select("move").run()
-    app.button(key="write-change").click().run()
+    named(app.button, "write-change").click().run()
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["to_start_s"]) == ("move", shock + 7.0)
@@ -140,10 +140,10 @@ def test_a_cause_is_given_to_a_picked_pause(own, monkeypatch):
     value = next(one for one in app.selectbox if one.label == "Cause")
     assert value.value == pause["cause"], "the cause that it has is the one that is chosen"
     value.select("access").run()
-    app.button(key="write-change").click().run()
+    named(app.button, "write-change").click().run()
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["value"], line.body["before"]["cause"]) == ("relabel", "access", pause["cause"])
-    assert f"was {pause['cause'].replace('_', ' ')}" in journal(app, own)["what"].iloc[0]
+    assert f"was {pause['cause'].replace('_', ' ')}" in journal(app)["what"].iloc[0]
 
 
 def test_an_event_without_a_meaning_is_given_one(place, tmp_path, monkeypatch):
@@ -156,9 +156,9 @@ def test_an_event_without_a_meaning_is_given_one(place, tmp_path, monkeypatch):
     event = reviewed(shelf, case.name).case.events.query("type == 'unmapped'").iloc[0]
     pointing(monkeypatch, {"picked": {"subject": "unmapped", "start_s": float(event["time_s"]), "end_s": None}})
     app = shelf.opened("walkthrough", case.name)
-    app.selectbox(key="meaning").select("airway_placed").run()
+    named(app.selectbox, "meaning").select("airway_placed").run()
     next(one for one in app.selectbox if one.label == "Which").select("tracheal_tube").run()
-    app.button(key="write-change").click().run()
+    named(app.button, "write-change").click().run()
     assert not app.exception
     (line,) = shelf.lines(case.name)
     assert (line.body["action"], line.body["type"], line.body["value"]) == ("relabel", "airway_placed", "tracheal_tube")
@@ -194,17 +194,17 @@ def test_what_is_asked_by_key_or_dragging_is_written_at_once(own, monkeypatch, a
 def test_an_undone_line_is_brought_back_from_the_journal(own, monkeypatch):
     pointing(monkeypatch, {"edit": {"act": "add", "subject": "pause", "start_s": 100.0, "end_s": 115.0, "serial": 1}})
     app = own.opened("walkthrough", CASE)
-    app.button(key="undo").click().run()
-    assert journal(app, own)["what"].tolist()[0] == "line 1 undone"
-    assert journal(app, own)[""].tolist() == ["", "undone"]
+    named(app.button, "undo").click().run()
+    assert journal(app)["what"].tolist()[0] == "line 1 undone"
+    assert journal(app)[""].tolist() == ["", "undone"]
     assert reviewed(own).findings.pauses.equals(reviewed(own, as_found=True).findings.pauses)
-    app.session_state[f"journal-{own.key(CASE)}"] = chosen([1])
+    app.session_state[named(app.dataframe, "journal").key] = chosen([1])
     app.run()
-    assert app.button(key="undo").label == "Bring back line 1"
-    app.button(key="undo").click().run()
+    assert named(app.button, "undo").label == "Bring back line 1"
+    named(app.button, "undo").click().run()
     assert not app.exception
-    assert journal(app, own)["what"].tolist()[0] == "line 1 brought back"
-    assert journal(app, own)[""].tolist() == ["", "undone", ""]
+    assert journal(app)["what"].tolist()[0] == "line 1 brought back"
+    assert journal(app)[""].tolist() == ["", "undone", ""]
     assert reviewed(own).of("longest_pause_s").value == pytest.approx(15.0, abs=0.01)
     assert [line.kind for line in own.lines(CASE)] == ["correction", "undo", "undo"]
 
@@ -223,11 +223,11 @@ def test_a_row_chosen_in_the_table_of_everything_can_be_corrected(own):
     app = own.opened("walkthrough", CASE)
     table = things(reviewed(own))
     row = table[table["subject"] == "drug"].iloc[0]
-    app = choose(app, f"things-{own.key(CASE)}-0.1", int(row.name))
+    app = choose(app, named(app.dataframe, "things-0.1").key, int(row.name))
     assert not app.exception
     assert app.query_params["t"] in (f"{row['start_s']:.1f}", [f"{row['start_s']:.1f}"])
-    app.selectbox(key="way-drug").select("taken out").run()
-    app.button(key="write-change").click().run()
+    named(app.selectbox, "way-drug").select("taken out").run()
+    named(app.button, "write-change").click().run()
     (line,) = own.lines(CASE)
     assert (line.body["action"], line.body["subject"], line.body["before"]["value"]) == ("remove", "drug", row["value"])
     drugs = [(review.case.events["type"] == "drug").sum() for review in (reviewed(own), reviewed(own, as_found=True))]
@@ -236,7 +236,7 @@ def test_a_row_chosen_in_the_table_of_everything_can_be_corrected(own):
 
 def test_a_row_no_longer_chosen_is_no_longer_picked(own):
     app = own.opened("walkthrough", CASE)
-    key = f"things-{own.key(CASE)}-0.1"
+    key = named(app.dataframe, "things-0.1").key
     app = choose(app, key, 3)
     row = things(reviewed(own)).iloc[3]
     picked = app.session_state["picked"]
@@ -280,11 +280,11 @@ def test_what_another_desk_wrote_since_the_page_was_shown_is_seen_before_anythin
     pointing(monkeypatch, {"stretch_s": (100.0, 115.0)})
     app = own.opened("walkthrough", CASE)
     write(own)
-    app.button(key="write-put-in").click().run()
+    named(app.button, "write-put-in").click().run()
     assert "Not written: another desk wrote a finding (line 1" in words(app)
     assert "look again" in words(app)
     assert [line.kind for line in own.lines(CASE)] == ["finding"]
-    app.button(key="write-put-in").click().run()
+    named(app.button, "write-put-in").click().run()
     assert not app.error
     assert [line.kind for line in own.lines(CASE)] == ["finding", "correction"]
 
@@ -296,7 +296,7 @@ def test_a_line_that_comes_between_reading_and_writing_is_not_written_over(own, 
     read = Library.lines
     write(own)
     monkeypatch.setattr(Library, "lines", lambda shelf, key: [line for line in read(shelf, key) if line.who != "another desk"])
-    app.button(key="write-put-in").click().run()
+    named(app.button, "write-put-in").click().run()
     monkeypatch.setattr(Library, "lines", read)
     assert not app.exception
     assert "Not written" in words(app)
@@ -323,16 +323,14 @@ def test_a_signature_that_comes_between_locks_the_form(own, monkeypatch):
     app = own.opened("walkthrough", CASE)
     assert [line.kind for line in own.lines(CASE)] == ["signed"]
     assert "Nothing can be corrected: version 1 is signed" in words(app)
-    keys = {button.key for button in app.button}
-    assert not keys & {"write-put-in", "write-change", "undo", "sign", "exclude"}
+    assert not names(app.button) & {"write-put-in", "write-change", "undo", "sign", "exclude"}
     assert "Write the finding" not in [button.label for button in app.button]
 
 
 def test_a_second_reader_sees_neither_corrections_nor_numbers_of_the_first(own, monkeypatch):
     write(own, "correction", action="add", subject="pause", start_s=100.0, end_s=130.0, why="seen")
-    key = own.key(CASE)
     app = own.opened("walkthrough", CASE)
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert "30 s" in words(app)
     assert [one for one in app.dataframe if "signed by" in one.value.columns]
     monkeypatch.setenv("QI_REVIEWER", "second reader")
@@ -342,7 +340,7 @@ def test_a_second_reader_sees_neither_corrections_nor_numbers_of_the_first(own, 
     assert "Nothing has been corrected" in words(second)
     assert "30 s" not in words(second)
     assert "as found" not in measures(second).columns
-    assert not [one for one in second.dataframe if "signed by" in one.value.columns or one.key == f"journal-{key}"]
+    assert not [one for one in second.dataframe if "signed by" in one.value.columns or name_in(one) == "journal"]
     assert not [one for one in second.dataframe if "30.0" in one.value.to_string()]
     pointing(monkeypatch, {"edit": {"act": "add", "subject": "pause", "start_s": 700.0, "end_s": 720.0, "serial": 1}})
     second = own.opened("walkthrough", CASE, reading="2")
@@ -350,7 +348,7 @@ def test_a_second_reader_sees_neither_corrections_nor_numbers_of_the_first(own, 
     assert (line.reading, line.who) == (SECOND, "second reader")
     assert "20 s" in words(second)
     assert reviewed(own).of("longest_pause_s").value == pytest.approx(30.0, abs=0.01), "the first reading stays as it was"
-    second.button(key="sign-second").click().run()
+    named(second.button, "sign-second").click().run()
     assert not second.exception
     line = own.lines(CASE)[-1]
     assert (line.kind, line.reading, line.who) == ("second_signed", SECOND, "second reader")
@@ -363,7 +361,7 @@ def test_who_read_first_in_another_spelling_is_not_offered_the_second_signature(
     monkeypatch.setenv("QI_REVIEWER", "a. reader")
     app = own.opened("walkthrough", CASE, reading="2")
     assert "cannot be the second one" in words(app)
-    assert "sign-second" not in {button.key for button in app.button}
+    assert "sign-second" not in names(app.button)
 
 
 def test_agreement_waits_until_both_have_signed_whoever_is_first(own, monkeypatch):
@@ -371,13 +369,13 @@ def test_agreement_waits_until_both_have_signed_whoever_is_first(own, monkeypatc
     write(own, "correction", who="tester", action="add", subject="pause", start_s=100.0, end_s=130.0, why="seen")
     monkeypatch.setenv("QI_REVIEWER", "second reader")
     app = own.opened("walkthrough", CASE, reading="2")
-    app.button(key="sign-second").click().run()
+    named(app.button, "sign-second").click().run()
     assert not app.error
     assert "is shown once the first is signed" in words(app)
     assert own.library.about(key).agreement is None
     monkeypatch.setenv("QI_REVIEWER", "tester")
     app = own.opened("walkthrough", CASE)
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert not app.error
     assert "How far the two readings agree: what the pauses were for" in words(app)
     assert own.library.about(key).agreement["pauses_of_one"] == 1
@@ -399,9 +397,9 @@ def test_the_reviewer_s_name_goes_along_from_page_to_page(shelf):
     for page in ("walkthrough", "clocks", "bring-in", "walkthrough"):
         to_page(app, page)
         assert app.text_input(key="who").value == "A. Reader"
-    assert app.button(key="sign").label == "Sign version 1 as A. Reader"
+    assert named(app.button, "sign").label == "Sign version 1 as A. Reader"
     app.text_input(key="who").set_value("").run()
-    assert app.button(key="sign").label == "Sign version 1 as tester"
+    assert named(app.button, "sign").label == "Sign version 1 as tester"
 
 
 def test_another_case_chosen_is_the_first_reading_of_it(shelf, monkeypatch):

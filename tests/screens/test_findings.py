@@ -4,7 +4,7 @@ import pytest
 
 from qi.desk.opened import open_case, review_of
 from qi.model.journal import EXCLUSIONS
-from tests.screens.acting import pointing
+from tests.screens.acting import named, names, pointing
 from tests.screens.conftest import SAMPLES, words
 
 CASE = "rv-2031-0107"
@@ -55,7 +55,7 @@ def test_the_moment_chosen_later_is_taken_when_asked_for(own, monkeypatch):
     app = own.opened("walkthrough", CASE)
     tied = next(box for box in app.checkbox if box.label.startswith("Tied to"))
     assert (tied.label, tied.disabled, tied.value) == ("Tied to no moment", True, False)
-    app.button(key="take-moment").click().run()
+    named(app.button, "take-moment").click().run()
     assert next(box for box in app.checkbox if box.label.startswith("Tied to")).label == "Tied to 7:56"
 
 
@@ -79,7 +79,7 @@ def test_a_finding_leads_to_its_moment(own):
     click(app, "Write the finding")
     app.query_params["t"] = "700.0"
     app.run()
-    app.button(key="go-1").click().run()
+    named(app.button, "go-1").click().run()
     assert app.query_params["t"] in ("130.0", ["130.0"])
 
 
@@ -90,7 +90,7 @@ def test_a_finding_is_withdrawn(own):
     assert "Went well" in words(app)
     (line,) = own.lines(CASE)
     assert line.body["start_s"] == pytest.approx(130.0)
-    app.button(key="withdraw-1").click().run()
+    named(app.button, "withdraw-1").click().run()
     assert not app.exception
     assert [one.kind for one in own.lines(CASE)] == ["finding", "finding_withdrawn"]
     assert "No finding has been written yet" in words(app)
@@ -101,12 +101,12 @@ def test_signing_keeps_version_and_numbers_and_locks_reopening_makes_the_next(ow
     app = own.opened("walkthrough", CASE, t="130.0")
     app.text_area[0].set_value("Charged while compressions went on")
     click(app, "Write the finding")
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert not app.exception
     assert "**Version 1 is signed** by tester" in words(app)
     labels = [button.label for button in app.button]
     assert not {"Withdraw", "Write the finding", "Exclude"} & set(labels)
-    assert app.button(key="reopen").disabled, "reopening asks for a reason"
+    assert named(app.button, "reopen").disabled, "reopening asks for a reason"
     (first,) = own.library.versions(key)
     review = review_of(open_case(own.library, key), own.library.lines(key))
     kept = {(one["id"], one.get("of"), one.get("from")): one["value"] for one in first.record["measures"]}
@@ -114,13 +114,13 @@ def test_signing_keeps_version_and_numbers_and_locks_reopening_makes_the_next(ow
     for judged in review.numbers:
         value = kept[judged.id, judged.of, judged.from_]
         assert value is None if judged.value is None else value == pytest.approx(judged.value, rel=1e-4, abs=1e-4)
-    app.text_input(key="why-reopen").set_value("the crew brought their notes").run()
-    app.button(key="reopen").click().run()
+    named(app.text_input, "why-reopen").set_value("the crew brought their notes").run()
+    named(app.button, "reopen").click().run()
     assert "**Version 2 is open.**" in words(app)
     assert own.lines(CASE)[-1].body["why"] == "the crew brought their notes"
     pointing(monkeypatch, {"edit": {"act": "add", "subject": "pause", "start_s": 100.0, "end_s": 130.0, "serial": 1}})
     app = own.opened("walkthrough", CASE)
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert not app.error
     one, two = own.library.versions(key)
     assert (one.version, two.version) == (1, 2)
@@ -139,7 +139,7 @@ def test_every_sample_case_can_be_signed(place, case):
     shelf.bring(SAMPLES / case)
     number = shelf.library.entries()[0].case_id
     app = shelf.opened("walkthrough", number)
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert not app.exception
     assert not app.error
     assert shelf.library.entries()[0].status == "signed"
@@ -151,36 +151,36 @@ def test_nobody_signs_what_they_have_not_seen(own):
     app = own.opened("walkthrough", CASE)
     body = {"action": "add", "subject": "pause", "start_s": 100.0, "end_s": 130.0, "why": "seen"}
     own.library.write(key, "correction", body, who="another desk", after=0)
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert "Not written: another desk wrote a correction" in words(app)
     assert status(own).status == "in_review"
     assert "30 s" in words(app), "what was written meanwhile is on the page now"
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert status(own).status == "signed"
 
 
 def test_a_case_is_excluded_for_a_reason_of_the_list_or_in_words_and_taken_back(own):
     app = own.opened("walkthrough", CASE)
-    assert app.selectbox(key="exclusion").options == list(EXCLUSIONS.values())
-    app.selectbox(key="exclusion").select("other").run()
-    assert app.button(key="exclude").disabled
-    app.text_input(key="exclusion-words").set_value("a training call").run()
-    app.button(key="exclude").click().run()
+    assert named(app.selectbox, "exclusion").options == list(EXCLUSIONS.values())
+    named(app.selectbox, "exclusion").select("other").run()
+    assert named(app.button, "exclude").disabled
+    named(app.text_input, "exclusion-words").set_value("a training call").run()
+    named(app.button, "exclude").click().run()
     assert not app.exception
     (line,) = own.lines(CASE)
     assert (line.body["reason"], line.body["why"]) == ("other", "a training call")
     assert "**Excluded:** another reason, in words (a training call)" in words(app)
     assert status(own).excluded == "other"
-    app.button(key="include").click().run()
+    named(app.button, "include").click().run()
     assert (status(own).excluded, status(own).status) == ("", "waiting")
 
 
 def test_feedback_is_told_with_how_and_counts_the_days(own):
     app = own.opened("walkthrough", CASE)
-    app.button(key="sign").click().run()
-    assert app.button(key="feedback").disabled
-    app.text_input(key="feedback-how").set_value("at the station").run()
-    app.button(key="feedback").click().run()
+    named(app.button, "sign").click().run()
+    assert named(app.button, "feedback").disabled
+    named(app.text_input, "feedback-how").set_value("at the station").run()
+    named(app.button, "feedback").click().run()
     assert not app.exception
     assert own.lines(CASE)[-1].body["how"] == "at the station"
     assert status(own).status == "done"
@@ -193,7 +193,7 @@ def test_a_finding_of_another_desk_is_not_withdrawn_unseen(own):
     app = own.opened("walkthrough", CASE)
     own.library.write(key, "finding_withdrawn", {"of": 1, "why": "no"}, who="another desk", after=1)
     own.library.write(key, "finding", {"kind": "other", "text": "second"}, who="another desk", after=2)
-    assert "withdraw-1" in {button.key for button in app.button}
+    assert "withdraw-1" in names(app.button)
     app.text_area[0].set_value("third")
     click(app, "Write the finding")
     assert "Not written" in words(app)

@@ -9,6 +9,7 @@ from qi.model.cautions import SHORT
 from qi.model.errors import NoSuchCase
 from qi.screens.log_page import as_csv
 from qi.trends import cohort
+from tests.screens.acting import named
 from tests.screens.conftest import words
 
 CASE = "rv-2031-0107"
@@ -31,9 +32,9 @@ def test_a_case_is_not_deleted_before_its_number_is_typed(own):
     key = own.key(CASE)
     app = deleting(own)
     assert not app.exception
-    assert app.button(key="delete").disabled
-    app.text_input(key=f"delete-confirmed-{key}").set_value("rv-2031-0108").run()
-    assert app.button(key="delete").disabled
+    assert named(app.button, "delete").disabled
+    named(app.text_input, "delete-confirmed").set_value("rv-2031-0108").run()
+    assert named(app.button, "delete").disabled
     assert own.library.keys() == [key]
     said = words(app)
     assert "It cannot be undone" in said
@@ -43,8 +44,8 @@ def test_a_case_is_not_deleted_before_its_number_is_typed(own):
 def test_the_review_is_deleted_and_the_measures_stay(own):
     key = own.key(CASE)
     app = deleting(own)
-    app.text_input(key=f"delete-confirmed-{key}").set_value(CASE).run()
-    app.button(key="delete").click().run()
+    named(app.text_input, "delete-confirmed").set_value(CASE).run()
+    named(app.button, "delete").click().run()
     assert not app.exception
     assert not app.error
     assert own.library.keys() == []
@@ -57,10 +58,10 @@ def test_all_of_a_case_is_deleted(own):
     key = own.key(CASE)
     list(table.build(own.library))
     app = deleting(own)
-    app.radio(key=f"delete-what-{key}").set_value("all").run()
+    named(app.radio, "delete-what").set_value("all").run()
     assert "its row among all cases with them" in " ".join(words(app).split())
-    app.text_input(key=f"delete-confirmed-{key}").set_value(CASE).run()
-    app.button(key="delete").click().run()
+    named(app.text_input, "delete-confirmed").set_value(CASE).run()
+    named(app.button, "delete").click().run()
     assert not app.exception
     with pytest.raises(NoSuchCase):
         own.library.about(key)

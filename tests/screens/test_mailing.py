@@ -5,6 +5,7 @@ import pytest
 from qi.library.mail import HOW
 from tests.browser.served import closed_port
 from tests.desk.mail_server import HERE, Box, mail_server
+from tests.screens.acting import named
 from tests.screens.conftest import SAMPLES, words
 from tests.screens.test_for_the_crew import CASE, CREW, as_crew, shown, sign
 from tests.screens.test_roles import PEOPLE, claims, one_screen
@@ -37,7 +38,7 @@ def buttons(app):
 
 def test_without_mail_one_line_says_how_it_is_set_up(signed):
     app = signed.opened("for_the_crew", CASE)
-    app.button(key="send-sheet").click().run()
+    named(app.button, "send-sheet").click().run()
     assert not app.exception
     assert [one.value for one in app.caption if "mail" in one.value.lower()] == [HOW]
     assert "mail" not in " ".join(one.value for one in app.markdown).lower()
@@ -49,7 +50,7 @@ def test_sending_the_sheet_mails_the_crew_and_says_to_whom(signed, box):
         set_up(signed, port)
         app = signed.opened("for_the_crew", CASE)
         assert box.taken == []
-        app.button(key="send-sheet").click().run()
+        named(app.button, "send-sheet").click().run()
         assert not app.exception
         assert [one["To"] for one in box.messages] == ["j.weller@example.org"]
         said = words(app)
@@ -59,13 +60,13 @@ def test_sending_the_sheet_mails_the_crew_and_says_to_whom(signed, box):
         assert buttons(app) == ["Mail those who had none", "Mail again"]
         app.run()
         assert len(box.taken) == 1
-        app.button(key="mail-others-1").click().run()
+        named(app.button, "mail-others").click().run()
         assert len(box.taken) == 1
         signed.library.people.end("auth0-7712", who="tests")
         signed.library.people.add("a.brandt@example.org", name="A", roles=["crew"], crew_ids=["C-233"], who="tests")
-        app.button(key="mail-others-1").click().run()
+        named(app.button, "mail-others").click().run()
         assert [one["To"] for one in box.messages][1:] == ["a.brandt@example.org"]
-        app.button(key="mail-again-1").click().run()
+        named(app.button, "mail-again").click().run()
         assert len(box.taken) == 4
     assert "mailed" in words(app)
 
@@ -76,7 +77,7 @@ def test_a_reviewer_who_signed_in_may_mail_without_being_shown_an_address(signed
     with mail_server(box) as port:
         set_up(signed, port)
         app = one_screen(claims("reviewer"), "for_the_crew", case=signed.key(CASE))
-        app.button(key="send-sheet").click().run()
+        named(app.button, "send-sheet").click().run()
         assert not app.exception
     assert len(box.taken) == 1
     assert "Mail: crew member 1 mailed on " in words(app)
@@ -88,14 +89,14 @@ def test_a_server_that_is_down_keeps_the_sheet_sent_and_is_said(signed, box):
     with closed_port() as port:
         set_up(signed, port)
         app = signed.opened("for_the_crew", CASE)
-        app.button(key="send-sheet").click().run()
+        named(app.button, "send-sheet").click().run()
     assert not app.exception
     assert signed.library.sheets(signed.key(CASE))[0].sent_at
     assert "crew member 1 the mail server cannot be reached" in words(app)
     assert buttons(app) == ["Mail those who had none"]
     with mail_server(box) as port:
         set_up(signed, port)
-        app.button(key="mail-others-1").click().run()
+        named(app.button, "mail-others").click().run()
     assert "Mail: crew member 1 mailed on " in words(app)
 
 
@@ -105,7 +106,7 @@ def test_a_record_without_crew_mails_nobody(place, own, box):
     with mail_server(box) as port:
         set_up(own, port)
         app = own.opened("for_the_crew", "rv-2031-0118")
-        app.button(key="send-sheet").click().run()
+        named(app.button, "send-sheet").click().run()
     assert not app.exception
     assert box.taken == []
     assert buttons(app) == []
@@ -113,7 +114,7 @@ def test_a_record_without_crew_mails_nobody(place, own, box):
 
 def test_the_link_shows_each_their_own_sheets_and_another_s_by_no_address(signed):
     """A crew member with a sheet of their own who asks for another crew's by its address."""
-    signed.opened("for_the_crew", CASE).button(key="send-sheet").click().run()
+    named(signed.opened("for_the_crew", CASE).button, "send-sheet").click().run()
     other = signed.bring(SAMPLES / "rv-2031-0118")
     sign(signed, "rv-2031-0118")
     signed.library.save_sheet(other, 1, signed.library.sheets(signed.key(CASE))[0].body | {"case": "of another crew"}, who="tests")

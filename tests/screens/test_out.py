@@ -4,6 +4,7 @@ import shutil
 
 import pytest
 
+from tests.screens.acting import named
 from tests.screens.conftest import SAMPLES, Shelf, words
 
 LABELS = [
@@ -30,7 +31,7 @@ def test_every_case_offers_four_files_with_and_without_identity(shelf, case):
 
 def test_a_signed_case_still_goes_out(own):
     app = own.opened("walkthrough", "rv-2031-0107")
-    app.button(key="sign").click().run()
+    named(app.button, "sign").click().run()
     assert not app.error
     assert set(LABELS) <= set(buttons(app))
 

@@ -7,7 +7,7 @@ import pytest
 from qi.desk import samples
 from qi.library.library import Library
 from tests.library.made_cases import bring_in
-from tests.screens.acting import chosen
+from tests.screens.acting import chosen, named, names
 from tests.screens.conftest import words
 
 
@@ -92,15 +92,15 @@ def test_the_address_leads_back_to_a_filtered_list(listed):
 def test_the_whole_reason_is_told_of_a_chosen_case(listed):
     app = select(opened(), 1)
     assert "RV-4: ventilation rate 24 per min." in words(app)
-    assert app.button(key="open").label == "Open RV-4"
+    assert named(app.button, "open").label == "Open RV-4"
 
 
 def test_cases_are_handed_over_filtered_by_name_and_given_back(listed):
     app = select(opened(), 0, 2)
-    assert "open" not in {button.key for button in app.button}
-    app.text_input(key="hand-to").set_value(" M. Ortiz ").run()
-    assert app.button(key="hand").label == "Hand 2 cases to M. Ortiz"
-    app.button(key="hand").click().run()
+    assert "open" not in names(app.button)
+    named(app.text_input, "hand-to").set_value(" M. Ortiz ").run()
+    assert named(app.button, "hand").label == "Hand 2 cases to M. Ortiz"
+    named(app.button, "hand").click().run()
     assert not app.exception
     assert sorted(entry.case_id for entry in listed.entries(assigned_to="M. Ortiz")) == ["RV-1", "RV-2"]
     app = opened()
@@ -108,8 +108,8 @@ def test_cases_are_handed_over_filtered_by_name_and_given_back(listed):
     assert table(app)["case"].tolist() == ["RV-2", "RV-1"]
     assert set(table(app)["for"]) == {"M. Ortiz"}
     select(app, 0, 1)
-    app.text_input(key="hand-to").set_value("").run()
-    app.button(key="hand").click().run()
+    named(app.text_input, "hand-to").set_value("").run()
+    named(app.button, "hand").click().run()
     assert not app.exception, "the name that was filtered by is nobody's any more"
     app.selectbox(key="whose").select("nobody yet").run()
     assert len(table(app)) == 4
@@ -125,9 +125,9 @@ def test_one_that_cannot_be_written_does_not_keep_back_the_others(listed, monkey
             real(self, key, "assigned", {"to": "quick"}, who="another desk", after=0)
         return real(self, key, kind, body, **more)
 
-    app.text_input(key="hand-to").set_value("M. Ortiz").run()
+    named(app.text_input, "hand-to").set_value("M. Ortiz").run()
     monkeypatch.setattr(Library, "write", refusing)
-    app.button(key="hand").click().run()
+    named(app.button, "hand").click().run()
     assert not app.exception
     assert "RV-2: not written: another desk wrote who the case is for" in words(app)
     assert "RV-4" not in " ".join(error.value for error in app.error)
@@ -161,7 +161,7 @@ def test_days_from_call_to_feedback(listed):
 
 def test_second_readings_are_asked_for_and_their_agreement_told(listed):
     app = select(opened(), 0)
-    app.button(key="ask-second").click().run()
+    named(app.button, "ask-second").click().run()
     assert not app.exception
     key = key_of(listed, "RV-2")
     assert listed.about(key).second_status == "asked"
