@@ -22,9 +22,16 @@ class Handed:
     now: Callable[[], datetime]
 
     def save_sheet(self, key: str, version: int, body: Mapping[str, Any], *, who: str) -> KeptSheet:
-        """Keep a sheet that is being written, in place of one that was not sent yet, see qi.library.sheets.save."""
+        """Keep a sheet that is being written, in place of one that was not sent yet, see qi.library.sheets.save.
+
+        A line of the log says who changed what the crew will read; none where it is kept as it stood.
+        """
         with self.database.writing() as connection:
-            return sheets.save(connection, key, version, body, who=who, when=self.now())
+            before = sheets.of_case(connection, key)
+            kept = sheets.save(connection, key, version, body, who=who, when=self.now())
+            if (kept.number, kept.version, kept.body) not in [(one.number, one.version, one.body) for one in before]:
+                log.append(connection, log.key_of(self.folder), "changed", who=who, when=self.now(), case=key, what="sheet, draft")
+            return kept
 
     def send_sheet(self, key: str, number: int, crew: Collection[str], *, who: str) -> KeptSheet:
         """Send a sheet to the crew numbers of the case, which closes it, see qi.library.sheets.send."""

@@ -26,6 +26,18 @@ def test_a_sheet_is_written_over_until_it_is_sent(library, key):
     assert [(one.number, one.body["words"], one.made_by) for one in library.sheets(key)] == [(1, "other", "R. Adeyemi")]
 
 
+def test_the_log_says_who_changed_what_the_crew_will_read(library, key):
+    library.save_sheet(key, 1, BODY, who="M. Ortiz")
+    library.save_sheet(key, 1, BODY | {"words": "other"}, who="R. Adeyemi")
+    library.save_sheet(key, 1, BODY | {"words": "other"}, who="T. Lund")
+    library.send_sheet(key, 1, ["C-1"], who="T. Lund")
+    library.save_sheet(key, 1, BODY | {"words": "other"}, who="T. Lund")
+    told = [(line.who, line.did, line.what) for line in reversed(library.log_lines(case=key)) if line.what.startswith("sheet")]
+    changed = ("changed", "sheet, draft")
+    assert told == [("M. Ortiz", *changed), ("R. Adeyemi", *changed), ("T. Lund", "sent", "sheet"), ("T. Lund", *changed)]
+    assert library.verify_log() == []
+
+
 def test_a_sent_sheet_stays_and_the_next_has_a_number_of_its_own(library, key):
     library.save_sheet(key, 1, BODY, who="M. Ortiz")
     sent = library.send_sheet(key, 1, ["C-2", " C-1 ", "C-1", ""], who="M. Ortiz")
