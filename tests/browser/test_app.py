@@ -5,15 +5,17 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import urlparse
 
 import pytest
 
-from qi.desk import samples
+from qi.desk import samples, sheets
 from qi.library.library import Library
 from qi.model.words import amount
 from tests.browser.conftest import fresh
 from tests.browser.served import served
+from tests.screens.test_for_the_crew import sign
 
 ROOT = Path(__file__).parents[2]
 CASE = "rv-2031-0112"
@@ -192,3 +194,27 @@ def test_next_goes_to_a_pause_and_the_address_says_where(browser, address, keys)
         shown.page.reload()
         shown.page.wait_for_selector(".close-up[data-ready]")
         assert "t=" in shown.page.url
+
+
+def test_words_typed_for_the_crew_of_one_case_are_not_kept_on_another(browser, address, keys, library):
+    one, other = "rv-2031-0107", "rv-2031-0125"
+    for case in (one, other):
+        sign(SimpleNamespace(library=library, key=keys.get), case)
+    context = fresh(browser, viewport={"width": 1440, "height": 1000})
+    page = context.new_page()
+    page.goto(f"{address}/for-the-crew?case={keys[one]}")
+    page.wait_for_selector("text=quality improvement only")
+    page.get_by_text("Change the words").click()
+    page.get_by_role("textbox", name="Recoil of the chest").fill("Words of the first case.")
+    page.get_by_role("combobox", name="Case").fill(other)
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**case={keys[other]}**")
+    page.get_by_text(f"Case {other};").wait_for()
+    if not page.get_by_role("button", name="Keep these words").is_visible():
+        page.get_by_text("Change the words").click()
+    page.get_by_role("button", name="Keep these words").click()
+    page.get_by_role("button", name="Write it afresh from the case").wait_for()
+    (kept,) = library.sheets(keys[other])
+    assert sheets.read(kept) == sheets.sheet_of(library, keys[other])
+    assert library.sheets(keys[one]) == []
+    context.close()
