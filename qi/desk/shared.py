@@ -9,12 +9,14 @@ from dataclasses import replace
 import pandas as pd
 
 from qi.desk import board, chart_told
-from qi.desk.charted import Charted, charted, wall
+from qi.desk.charted import Cell, Charted, charted, wall
+from qi.trends.averages import CASE_SHARE
 from qi.trends.baselines import Plan
-from qi.trends.board_tables import Hiding
+from qi.trends.board_tables import FEW, Hiding, outcomes_table
 from qi.trends.dates import QUARTER
-from qi.trends.hidden_cells import hide
+from qi.trends.hidden_cells import HIDDEN, MOST_HIDDEN, hide
 from qi.trends.hidden_shapes import PERIODS
+from qi.trends.outcomes import NOT_WHY
 from qi.trends.series import MEDIANS, Subject, View, trend_table
 
 Made = tuple[pd.DataFrame, str]
@@ -56,3 +58,22 @@ def small_charts(cases: pd.DataFrame, subjects: Sequence[Subject], plans: dict[s
     made, _ = wall(cases, subjects, View(QUARTER), plans)
     averaged = " ".join(dict.fromkeys(one.averaged for one in made))
     return board.points_table(made, _HIDING), f"By quarter. {f'Cases: {words}. ' if words else ''}{averaged}"
+
+
+def outcomes(cases: pd.DataFrame) -> Made:
+    """Outcomes by Utstein group as the report to the board prints them for sharing: in one table, for each holds the next.
+
+    Parameters: cases, with what qi.trends.board_tables.outcomes_table reads.
+    """
+    printed = outcomes_table(cases, _HIDING)
+    says = f"Outcomes by Utstein group, of the cases whose outcome is known. {FEW} few cases: the interval is wide. {CASE_SHARE}"
+    return pd.DataFrame(printed.rows, columns=list(printed.columns)), f"{says} {NOT_WHY}"
+
+
+def words_of(cell: Cell) -> str:
+    """What the chart of one measure in one group says, without how many cases there are; hidden where they are few."""
+    if cell.charted is None:
+        return cell.words
+    if min(cell.cases, cell.charted.chart.points["n"].sum()) <= MOST_HIDDEN:
+        return HIDDEN
+    return f"{'◆ ' if cell.charted.signals else ''}{cell.charted.short}"

@@ -9,8 +9,10 @@ import streamlit as st
 from qi.charts import bundles as drawn
 from qi.model.errors import BadTable, NotMeasurable
 from qi.screens import over_said, over_tables
+from qi.screens.over_exports import BY_QUARTER, Shared
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
+from qi.trends import hidden_bundles
 from qi.trends.averages import CASE_SHARE
 from qi.trends.bundles import BundleResult, bundles, by_period, judge_bundle
 from qi.trends.intervals import COUNTS_ONLY, Share
@@ -79,10 +81,12 @@ def show(table: pd.DataFrame, every: str, *, no_outcomes: str = "") -> None:
         over_said.bullets(
             one.words() + (f" In the record: {one.element.record}." if one.element.record else "") for one in found.elements
         )
+    said = f"{asked.label}, edition {asked.edition}: every element asked, and each by itself. {CASE_SHARE}"
     over_tables.show(
         f"{asked.label}, by {every}",
         rows,
-        says=f"{asked.label}, edition {asked.edition}: every element asked, and each by itself. {CASE_SHARE}",
+        says=said,
+        shared=Shared(made=lambda: (hidden_bundles.quarters(table, found), said), note=BY_QUARTER),
         key=f"bundle-{asked.key}",
         picture=figure,
         named=_NAMES,

@@ -7,8 +7,10 @@ import pandas as pd
 import streamlit as st
 
 from qi.charts import outcomes as drawn
+from qi.desk import shared
 from qi.model.errors import NotMeasurable
 from qi.screens import over_said, over_tables, pages
+from qi.screens.over_exports import Shared
 from qi.screens.theme import is_dark
 from qi.trends import columns_used as use
 from qi.trends import utstein
@@ -35,6 +37,10 @@ COLUMNS = tuple(
             *(name for factor in FACTORS.values() for name in factor.needed),
         )
     )
+)
+_TOGETHER = "For sharing, the outcomes of the report to the board go out in one table, since each holds the next."
+_ANY_MINUTE = (
+    "Only for use inside the agency: a landmark can be set to any minute, and two of them side by side would tell of few cases."
 )
 _SHARES = {
     "label": "group",
@@ -110,6 +116,7 @@ def _utstein(table: pd.DataFrame, outcome: str) -> None:
         f"{OUTCOMES[outcome]} by Utstein group",
         rows,
         says=f"{OUTCOMES[outcome]} by Utstein group, of the cases whose outcome is known. {CASE_SHARE} {NOT_WHY}",
+        shared=Shared(made=lambda: shared.outcomes(table), note=_TOGETHER),
         key=f"utstein-{outcome}",
         picture=figure,
         named=_SHARES,
@@ -200,6 +207,7 @@ def _landmark(table: pd.DataFrame, outcome: str) -> None:
         found.title,
         rows,
         says=f"{found.words()} {CASE_SHARE}",
+        shared=Shared(why_not=_ANY_MINUTE),
         key=f"landmark-{outcome}-{factor}",
         picture=figure,
         named=_SHARES,

@@ -1,15 +1,18 @@
 """Where: each measure in each station, shift or unit, so that a change in one place is seen that all together hide."""
 
+from collections.abc import Callable
+
 import pandas as pd
 import streamlit as st
 
-from qi.desk import charted, over_time
+from qi.desk import charted, over_time, shared
 from qi.desk.charted import Cell
 from qi.desk.over_time import GROUPED, Shown, Which
 from qi.library.library import Library
 from qi.model.words import many
 from qi.screens import over_exports
 from qi.screens.over_data import plans_of, subjects_of
+from qi.screens.over_exports import Shared
 from qi.trends.intervals import COUNTS_BELOW
 from qi.trends.series import View, needed
 
@@ -40,7 +43,7 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
         return
     drawn = [cell for cell in cells if cell.charted is not None and cell.cases >= COUNTS_BELOW]
     _said(drawn)
-    table = _table(cells, groups, by)
+    table = _table(cells, groups, by, lambda cell: cell.words)
     picked = st.dataframe(
         table,
         hide_index=True,
@@ -59,7 +62,7 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
         f"for that {by} alone.{of_all} {charted.by_chance([cell.charted for cell in drawn if cell.charted is not None])}"
     )
     says = f"By {every}. {f'Cases: {which.words}.' if which.words else ''}"
-    over_exports.offer(f"where-{by}", table, says=says, key="where-out", shared=over_exports.Shared())
+    over_exports.offer(f"where-{by}", table, says=says, key="where-out", shared=_shared(cells, groups, by, says))
     _open(picked, cells, groups, by)
 
 
@@ -72,8 +75,13 @@ def _said(cells: list[Cell]) -> None:
     st.write(f"**Signals in {len(found)} of {many(len(cells), 'chart')}.** A signal has no cause in it: look, then ask.")
 
 
-def _table(cells: list[Cell], groups: list[str], by: str) -> pd.DataFrame:
-    words = {(cell.subject.column, cell.group): cell.words for cell in cells}
+def _shared(cells: list[Cell], groups: list[str], by: str, says: str) -> Shared:
+    """What the charts say, without how many cases each rests on."""
+    return Shared(made=lambda: (_table(cells, groups, by, shared.words_of), says))
+
+
+def _table(cells: list[Cell], groups: list[str], by: str, words_of: Callable[[Cell], str]) -> pd.DataFrame:
+    words = {(cell.subject.column, cell.group): words_of(cell) for cell in cells}
     names = {cell.subject.column: cell.charted.drawn.name if cell.charted else cell.subject.label for cell in cells}
     return pd.DataFrame(
         {"measure": list(names.values())}

@@ -1,16 +1,19 @@
 """What goes out for sharing: by quarter alone, and the same whichever page it was taken from."""
 
 import io
+import re
 
 import pandas as pd
 import pytest
 
-from qi.desk import over_time, samples, shared
-from qi.desk.charted import charted
+from qi.desk import board, over_time, samples, shared
+from qi.desk.charted import by_group, charted
 from qi.desk.over_time import Shown
 from qi.exports import trend_files
 from qi.library.library import Library
 from qi.trends.baselines import NO_PLAN, Excluded, Plan
+from qi.trends.board_tables import Hiding, outcomes_table
+from qi.trends.hidden_cells import HIDDEN
 from qi.trends.series import MEDIANS, PER_MINUTE, POOLED, SHARES, View, trend_table
 from qi.trends.series import needed as chart_columns
 
@@ -91,3 +94,29 @@ def test_a_plan_of_quarters_holds_for_what_is_shared_and_events_go_with_their_ca
     assert rows["n"].dropna().gt(10).all()
     file = pd.read_csv(io.BytesIO(trend_files.csv(rows, [said])), comment="#")
     assert file["n"].tolist() == rows["n"].tolist()
+
+
+def test_outcomes_are_shared_as_the_report_to_the_board_prints_them(subjects):
+    """One table of three outcomes: each by itself could show what the others hide."""
+    whole = over_time.read(Shown((samples.OVER_THE_YEARS,), invented=True, stamp=""), board.needed())
+    rows, said = shared.outcomes(whole)
+    printed = outcomes_table(whole, Hiding(sharing=True))
+    assert [list(row) for row in printed.rows] == rows.astype(str).to_numpy().tolist()
+    assert (rows == HIDDEN).any(axis=None)
+    for text in rows.iloc[:, 1:].to_numpy().ravel():
+        for number in re.findall(r"^\d+(?= of |$)|(?<= of )\d+", text):
+            assert not 1 <= int(number) <= 10
+    assert not re.search(r"\d of \d", said)
+
+
+def test_where_says_for_sharing_what_charts_say_without_their_cases(cases, subjects):
+    few = cases.assign(station=["9" if i < 10 else "2" for i in range(len(cases))])
+    cells, groups = by_group(few, [subjects["longest_pause_s"]], View(), "station", most=3)
+    told = {cell.group: shared.words_of(cell) for cell in cells}
+    assert groups == ["2", "9"]
+    assert told["9"] == HIDDEN
+    assert told["2"].removeprefix("◆ ") == cells[0].charted.short
+    assert any("n " in cell.words for cell in cells)
+    assert not any(re.search(r"\bn \d", words) for words in told.values())
+    nobody, _ = by_group(few.assign(longest_pause_s=float("nan")), [subjects["longest_pause_s"]], View(), "station", most=3)
+    assert {shared.words_of(cell) for cell in nobody} == {"–"}

@@ -136,3 +136,24 @@ def test_pauses_of_a_least_length_alone_are_not_shared(shelf, monkeypatch):
     next(one for one in app.number_input if one.key == "pauses-least").set_value(5.0).run()
     assert offered
     assert not any(offered)
+
+
+def test_what_is_shared_of_each_part_of_the_page(shelf, monkeypatch):
+    """Every table goes out with small cells hidden, but for a landmark, which can be set to any minute."""
+    offered = {}
+    monkeypatch.setattr(
+        over_exports, "offer", lambda name, table, *, shared, **__: offered.update({name: (table, shared, shared.of(table))})
+    )
+    for part in ("Where", "Outcomes", "Bundles"):
+        assert not shelf.opened("over_time", part=part).exception
+    not_shared = [name for name, (_, _, made) in offered.items() if made is None]
+    assert len(not_shared) == 1
+    assert "cases still in arrest" in not_shared[0]
+    assert "a landmark can be set to any minute" in offered[not_shared[0]][1].why_not
+    for name, (_, _, made) in offered.items():
+        if made is not None:
+            rows = made()[0]
+            assert len(rows), name
+            for column in rows.columns.intersection(["n", "count", "observed"]):
+                known = rows[column].dropna()
+                assert ((known == 0) | (known > MOST_HIDDEN)).all(), name
