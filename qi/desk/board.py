@@ -210,7 +210,8 @@ def for_sharing(one: Charted, hiding: Hiding) -> Drawn:
         return drawn
     if one.chart.every == CASE:
         raise BadTable(f"a chart whose points are single cases is not for sharing: {drawn.name}, {one.view.sort}")
-    shown = hiding.of(points, BETWEEN_POINTS if one.view.kind == "mr" else CHART)
+    rest = {name: one.looked_at - points[name].sum() for name in ("of", "n") if points[name].notna().any()}
+    shown = hiding.of(points, BETWEEN_POINTS if one.view.kind == "mr" else CHART, rest=rest)
     newest = points["value"].last_valid_index()
     gone = newest is not None and "value" in str(shown.loc[newest, HIDDEN]).split(", ")
     return replace(drawn, points=shown, latest=f"newest value {HIDDEN}" if gone else drawn.latest, n_name="n")

@@ -76,7 +76,8 @@ class Charted:
     """A chart, its signals, the same in sentences and in a few words, and how it is drawn.
 
     behind holds the cases of each point where its n is minutes, else None. valued is how many cases of each point have a value,
-    None where a point is a case or counts those too that never had what is timed.
+    None where a point is a case or counts those too that never had what is timed. looked_at is how many cases the chart is of,
+    those without a value or a day among them.
     """
 
     subject: Subject
@@ -88,6 +89,7 @@ class Charted:
     drawn: Drawn
     behind: np.ndarray | None = None
     valued: np.ndarray | None = None
+    looked_at: int = 0
 
     @property
     def averaged(self) -> str:
@@ -120,7 +122,7 @@ def charted(
     behind = cases_behind(table, subject, view, when)
     drawn = _drawn(subject, view, chart, found, short, around, _counts(chart, behind))
     valued = None if chart.every == CASE or view.sort == IN_TIME else cases_with_value(table, subject, when)
-    return Charted(subject, view, chart, found, sentences.in_words(chart, found), short, drawn, behind, valued)
+    return Charted(subject, view, chart, found, sentences.in_words(chart, found), short, drawn, behind, valued, len(when.kept))
 
 
 def wall(

@@ -47,7 +47,9 @@ def points(one: Charted, words: str) -> Made:
 def trend(cases: pd.DataFrame, one: Charted, words: str) -> Made:
     """Median, mean and share of each quarter, and what goes into the file beside them; parameters as points, with the cases."""
     quarters = replace(one, view=replace(one.view, every=QUARTER, sort=MEDIANS))
-    return hide(trend_table(cases, one.subject, QUARTER), PERIODS), chart_told.says_of_trend(quarters, words)
+    table = trend_table(cases, one.subject, QUARTER)
+    rest = {name: one.looked_at - table[name].sum() for name in ("n", "judged")}
+    return hide(table, PERIODS, rest=rest), chart_told.says_of_trend(quarters, words)
 
 
 def small_charts(cases: pd.DataFrame, subjects: Sequence[Subject], plans: dict[str, Plan], words: str) -> Made:

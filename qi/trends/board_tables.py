@@ -37,11 +37,17 @@ class Hiding:
     sharing: bool
     most: int = MOST_HIDDEN
 
-    def of(self, table: pd.DataFrame, shape: Shape, totals: Collection[Sum] | None = None) -> pd.DataFrame:
+    def of(
+        self,
+        table: pd.DataFrame,
+        shape: Shape,
+        totals: Collection[Sum] | None = None,
+        rest: Mapping[str, float] | None = None,
+    ) -> pd.DataFrame:
         """The table with its small cells hidden, or as it is; either way with the column `hidden`."""
         if not self.sharing:
             return table.assign(**{HIDDEN: ""})
-        return hide(table, shape, totals=totals, most_hidden=self.most)
+        return hide(table, shape, totals=totals, rest=rest, most_hidden=self.most)
 
 
 @dataclass(frozen=True)
@@ -90,8 +96,9 @@ def outcomes_table(table: pd.DataFrame, hiding: Hiding) -> Printed:
     """Outcomes by Utstein group, each with its Wilson interval.
 
     Parameters: table, with the columns of outcomes and of utstein.NEEDED, and excluded; hiding.
-    Returns: a row a group, in the order of utstein.GROUPS. What is in a group but not in its part, and what is in none, are counted
-    too, so that they cannot be worked out where small cells are hidden.
+    Returns: a row a group, in the order of utstein.GROUPS. What is in a group but not in its part, what is in none, and (of all
+    cases, whose number the report prints) whose outcome is not known, are counted too, so that they cannot be worked out where
+    small cells are hidden.
     """
     cases = use.included(table)
     belongs = {group.key: (utstein.member(cases, group) == use.YES).to_numpy() for group in utstein.GROUPS}
@@ -103,12 +110,16 @@ def outcomes_table(table: pd.DataFrame, hiding: Hiding) -> Printed:
         told = {outcome: tally(answers[outcome][mask]) for outcome in REPORTED}
         known = {f"n {outcome}": one.yes + one.no for outcome, one in told.items()}
         rows.append(known | {outcome: one.yes for outcome, one in told.items()} | {"cases": int(mask.sum())})
-    at = {key: place for place, key in enumerate(belongs)}
+    at = {key: place for place, key in enumerate([*belongs, "everybody", "not known"])}
+    known = {f"n {outcome}": len(cases) for outcome in REPORTED}
+    rows.append(rows[at["all"]] | known)
+    rows.append({name: known.get(name, 0) - rows[at["all"]][name] if name in known else 0 for name in rows[0]})
     totals = (
         Sum(at["all"], [at[key] for key in (*_STRATA, "in none")]),
-        Sum(at["comparator"], [at["comparator_cpr"], len(at) - 2]),
+        Sum(at["comparator"], [at["comparator_cpr"], at["rest of comparator"]]),
+        Sum(at["everybody"], [at["all"], at["not known"]]),
     )
-    made = hiding.of(pd.DataFrame(rows, index=list(belongs)), _outcome_shape(), totals).to_dict("index")
+    made = hiding.of(pd.DataFrame(rows, index=list(at)), _outcome_shape(), totals).to_dict("index")
     printed = [
         [group.label, cell(made[group.key], "cases"), *(share_words(made[group.key], one, f"n {one}") for one in REPORTED)]
         for group in utstein.GROUPS
@@ -128,7 +139,7 @@ def _outcome_shape() -> Shape:
 
 
 _TIMES = Shape(
-    counts=("n", "by 180", "by 120", "by 60", "done", "never", "censored", "left out", "cases"),
+    counts=("cases", "n", "by 180", "by 120", "by 60", "done", "never", "censored", "left out"),
     derived={**{f"share {mark}": (f"by {mark}",) for mark in (60, 120, 180)}, "half": ("done",)},
     within={
         "by 60": ("by 120", "by 180", "done", "n"),
@@ -282,7 +293,7 @@ def groups_table(table: pd.DataFrame, subject: Subject, ways: Sequence[str], hid
     notes = []
     for by in ways:
         rows = multiples(table, subject.column, by).rows
-        made = hiding.of(rows, MULTIPLES).to_dict("records")
+        made = hiding.of(rows, MULTIPLES, rest={"known": rows["missing"].sum()}).to_dict("records")
         for one in made[:most]:
             middle = HIDDEN if "median" in str(one[HIDDEN]).split(", ") else _middle(one, subject.unit)
             printed.append([f"{way(by).label} {one['group']}", cell(one, "cases"), cell(one, "known"), middle])

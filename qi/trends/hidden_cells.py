@@ -54,13 +54,18 @@ class Shape:
 
 
 def hide(
-    table: pd.DataFrame, shape: Shape, *, totals: Collection[Sum] | None = None, most_hidden: int = MOST_HIDDEN
+    table: pd.DataFrame,
+    shape: Shape,
+    *,
+    totals: Collection[Sum] | None = None,
+    rest: Mapping[str, float] | None = None,
+    most_hidden: int = MOST_HIDDEN,
 ) -> pd.DataFrame:
     """A table for sharing, with small cells hidden.
 
     Parameters: table; shape, of its columns; totals, rows that are sums of others; None where the rows do not overlap and sums of
-    them may stand elsewhere, as the number of all cases does, or that of a month or station; most_hidden, the largest count that is
-    hidden.
+    them may stand elsewhere, as the number of all cases does, or that of a month or station; rest, for a count how many of all
+    patients, whose number is known, are in none of the rows, where totals is None; most_hidden, the largest count that is hidden.
     Returns: the table with missing values where a cell is hidden, and one more column, `hidden`, that names the hidden cells of
     each row; what is missing and not named there was missing before.
     Raises: BadTable where a column is missing, a count is no whole number from 0, or a value is given without any of the counts
@@ -70,8 +75,12 @@ def hide(
     named = {*shape.counts, *shape.derived, *shape.running, *shape.across, *([shape.days] if shape.days else [])}
     if lacks := sorted(named - set(table.columns)):
         raise BadTable(f"a table whose small cells are to be hidden lacks {', '.join(lacks)}")
-    cells = _Cells(_counts(table, shape), shape, _sums_elsewhere(table, shape) if totals is None else totals, most_hidden)
-    return _blanked(table, shape, cells.hidden())
+    counts = _counts(table, shape)
+    if totals is not None:
+        return _blanked(table, shape, _Cells(counts, shape, totals, most_hidden).hidden())
+    others = np.array([(rest or {}).get(name, 0.0) for name in shape.counts])
+    cells = _Cells(counts, shape, _sums_elsewhere(table, shape), most_hidden, others)
+    return _blanked(table, shape, cells.hidden()[: len(table)])
 
 
 def _counts(table: pd.DataFrame, shape: Shape) -> np.ndarray:
@@ -86,16 +95,15 @@ def _counts(table: pd.DataFrame, shape: Shape) -> np.ndarray:
 
 
 def _sums_elsewhere(table: pd.DataFrame, shape: Shape) -> Collection[Sum]:
-    """Sums that other tables may show: of all rows, of the rows that share a word (a month, a group), of a quarter and of a year.
+    """Sums that other tables may show: of the rows that share a word (a month, a group), of a quarter and of a year.
 
-    A row alone is no sum: what is hidden in it is hidden in that sum. The smaller sums stand first: what is hidden for them serves
-    the larger ones too.
+    A row alone is no sum: what is hidden in it is hidden in that sum.
     """
     found: list[Sum] = []
     for words in [table[name].astype("str") for name in shape.across] + _quarters_and_years(table, shape):
         places = pd.Series(range(len(table))).groupby(words.to_numpy())
         found += [Sum(None, list(rows)) for _, rows in places if len(rows) > 1]
-    return [*found, Sum(None, range(len(table)))] if len(table) > 1 else found
+    return found
 
 
 def _quarters_and_years(table: pd.DataFrame, shape: Shape) -> list[pd.Series]:
@@ -125,24 +133,36 @@ def _blanked(table: pd.DataFrame, shape: Shape, hidden: np.ndarray) -> pd.DataFr
 
 
 class _Cells:
-    """The counts of a table, which of them are hidden, and the sums that tie them together."""
+    """The counts of a table, which of them are hidden, and the sums that tie them together.
 
-    def __init__(self, counts: np.ndarray, shape: Shape, totals: Collection[Sum], most: int) -> None:
-        self._value = np.nan_to_num(counts)
+    rest holds for each count how many of all patients are in no row, None where the sum of all rows is not known. Few of them are a
+    small cell of a last row, which is never shown: then neither the sum of all rows may be told, nor all sums that make it up.
+    """
+
+    def __init__(
+        self, counts: np.ndarray, shape: Shape, totals: Collection[Sum], most: int, rest: np.ndarray | None = None
+    ) -> None:
+        self._value = np.nan_to_num(counts if rest is None else np.vstack([counts, rest]))
         self._most = most
         self._off = self._small(self._value)
         at = {name: i for i, name in enumerate(shape.counts)}
         self._off[:, [at[name] for name in shape.always]] = True
         self._pairs = [(at[part], at[whole]) for part, wholes in shape.within.items() for whole in wholes]
         rows, columns = range(len(counts)), range(len(at))
+        few = np.zeros(len(at), dtype=bool) if rest is None else self._small(rest)
         self._lines: list[tuple[Cell | None, list[Cell]]] = [
             ((row, at[whole]), [(row, at[part]) for part in parts]) for whole, parts in shape.adds.items() for row in rows
         ]
-        self._lines += [
+        sums = [
             (None if one.total is None else (one.total, column), [(row, column) for row in one.rows])
             for one in totals
             for column in columns
+            if not few[column]
         ]
+        of_all = [] if rest is None else [[(row, column) for row in range(len(counts) + few[column])] for column in columns]
+        all_: list[tuple[Cell | None, list[Cell]]] = [(None, cells) for cells in of_all if len(cells) > 1]
+        # What is hidden in a quarter serves its year and the sum of all too; of groups the sum of all goes first.
+        self._lines += [*sums, *all_] if shape.days else [*all_, *sums]
 
     def hidden(self) -> np.ndarray:
         """Hide until nothing small can be worked out."""

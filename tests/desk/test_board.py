@@ -29,7 +29,7 @@ from qi.trends import cohort
 from qi.trends import cohort_store as store
 from qi.trends.baselines import Excluded, Plan
 from qi.trends.board import Told
-from qi.trends.board_tables import MOST_GROUPS, Hiding
+from qi.trends.board_tables import MOST_GROUPS, Hiding, outcomes_table
 from qi.trends.cohort_store import About
 from qi.trends.hidden_cells import HIDDEN
 from qi.trends.hidden_shapes import shape_of
@@ -346,7 +346,34 @@ def test_a_share_goes_where_few_have_a_value_and_were_not_judged(subjects):
     medians, shares = (charted(table(*cases), depth, View(sort=sort)) for sort in (MEDIANS, SHARES))
     assert board.for_sharing(medians, Hiding(sharing=True)).points["n"].tolist() == [43, 40, 40]
     shown = board.for_sharing(shares, Hiding(sharing=True)).points
-    assert shown["value"].isna().tolist() == [True, True, False]
+    assert shown["value"].isna().tolist() == [True, False, False]
+
+
+def test_few_without_a_number_are_not_told_by_the_number_of_all_cases_that_the_report_prints(subjects):
+    """Three of 123 cases have no depth; n of the months would add up to the others."""
+    cases = [
+        case(day=f"2031-0{month}-05", compression_depth_mm=None if month == 1 and i < 3 else 55.0)
+        for month in (1, 2, 3)
+        for i in range(41)
+    ]
+    one = charted(table(*cases), subjects["compression_depth_mm"], View(sort=MEDIANS))
+    assert one.looked_at == 123
+    shown = board.for_sharing(one, Hiding(sharing=True)).points
+    assert shown["n"].isna().any()
+    more = [*cases, *(case(day="2031-02-05") for _ in range(12))]
+    shown = board.for_sharing(charted(table(*more), subjects["compression_depth_mm"], View(sort=MEDIANS)), Hiding(sharing=True))
+    assert shown.points["n"].tolist() == [38, 41, 41]
+
+
+def test_few_whose_outcome_is_not_known_are_not_told_by_the_number_of_all_cases(subjects):
+    answers = {"survived_to_discharge": "no", "sustained_rosc": "no", "witnessed": "bystander", "first_rhythm": "VF"}
+    cases = table(*repeated(60, **answers), *repeated(60, **answers | {"first_rhythm": "asystole"}), *repeated(3))
+    shown = outcomes_table(cases, Hiding(sharing=True)).rows[0]
+    assert shown[0] == "All EMS-treated"
+    assert set(shown[2:]) == {HIDDEN}
+    many = table(*repeated(60, **answers), *repeated(60, **answers | {"first_rhythm": "asystole"}), *repeated(30))
+    assert outcomes_table(many, Hiding(sharing=True)).rows[0][1] == "150"
+    assert outcomes_table(many, Hiding(sharing=True)).rows[0][3].startswith("0 of 120")
 
 
 def test_events_per_minute_are_shared_with_the_cases_as_their_n(sample, subjects):

@@ -289,3 +289,28 @@ def test_a_small_month_takes_another_of_its_quarter_with_it_not_only_one_of_all(
     assert gone(hide(table, Shape(counts=("n",))), "n") == [True, False, False, True, *[False] * 8]
     quarters = pd.DataFrame({"label": ["2030 Q4", "2031 Q1", "2031 Q2"], "n": [20, 4, 40]})
     assert gone(hide(quarters, Shape(counts=("n",), days="label")), "n") == [False, True, True]
+
+
+def test_few_of_all_patients_in_none_of_the_rows_hide_the_sum_of_the_rows():
+    """546 cases, which a report says, less the 543 with a number: three have none."""
+    table = pd.DataFrame({"n": [180, 181, 182], "median": 1.0})
+    assert gone(hide(table, ONE, rest={"n": 3}), "n") == [True, False, False]
+    assert not any(gone(hide(table, ONE, rest={"n": 45}), "n"))
+    assert not any(gone(hide(table, ONE, rest={"n": 0}), "n"))
+    assert gone(hide(table.assign(n=[4, 181, 182]), ONE, rest={"n": 45}), "n") == [True, True, False]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(MOSTLY_SMALL, min_size=1, max_size=6), MOSTLY_SMALL)
+def test_neither_a_row_nor_the_rest_is_derivable_from_the_number_of_all(counts, rest):
+    """Who looks knows the number of all patients; the sum of the rows too, unless few are in none of them."""
+    shown = ~np.array(gone(hide(pd.DataFrame({"n": counts, "median": 1.0}), ONE, rest={"n": rest}), "n"))
+    values = np.array([*counts, rest], dtype=float)[:, None]
+    few = 0 < rest <= MOST_HIDDEN
+    equations = [np.ones(len(values))] if few else [np.array([*[1.0] * len(counts), 0.0])]
+    total = float(equations[0] @ values[:, 0])
+    if (len(counts) == 1 and not few) or 0 < total <= MOST_HIDDEN:
+        return
+    for at in np.flatnonzero((values[:, 0] > 0) & (values[:, 0] <= MOST_HIDDEN)):
+        low, high = could_be(values, np.array([*shown, not few]), equations, np.eye(len(values))[at])
+        assert high - low >= 0.99, (counts, rest, shown)
