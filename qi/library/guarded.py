@@ -78,8 +78,10 @@ ASKED: Mapping[str, str] = {  # the rest of a library is for the command line
     "forget_lists": "delete",
     "scrub": "delete",
 }
-# Methods that are told of which agency a person's crew numbers are, whatever the caller says.
-OF_THEIR_AGENCY = ("mark_read", "answer_sheet", "sheets_for")
+# What a method is told of the person who calls it, by the name that both have for it, whatever the caller says.
+TOLD: Mapping[str, str] = dict.fromkeys(("mark_read", "answer_sheet", "sheets_for"), "agency") | dict.fromkeys(
+    ("write", "write_all", "sign", "reopen", "why_not"), "marks"
+)
 LISTS = ("entries", "keys")  # for a crew member whose agency lets them: of their own cases
 
 
@@ -116,9 +118,8 @@ class Guarded:
             self._crew_only(person, arguments[0] if arguments else named.get("key", ""), sheet=asked == SHEET)
         elif asked == OWN_NUMBERS:
             _own_numbers_only(person, arguments, named)
-        if name in OF_THEIR_AGENCY:
-            named = {**named, "agency": person.agency}
-        return method(*arguments, **named)
+        told = {TOLD[name]: getattr(person, TOLD[name])} if name in TOLD else {}
+        return method(*arguments, **{**named, **told})
 
     @staticmethod
     def _must(asked: str, person: Person) -> None:

@@ -31,9 +31,9 @@ class Version:
 
 def lines_of(connection: sa.Connection, key: str) -> list[Line]:
     """Every line of a case in order; none where it has none, or there is no such case."""
-    columns = (LINES.c.number, LINES.c.who, LINES.c.written_at, LINES.c.kind, LINES.c.body, LINES.c.reading)
+    columns = (LINES.c.number, LINES.c.who, LINES.c.written_at, LINES.c.kind, LINES.c.body, LINES.c.reading, LINES.c.marks)
     rows = connection.execute(sa.select(*columns).where(LINES.c.case_key == key).order_by(LINES.c.number))
-    return [Line(*row) for row in rows]
+    return [Line(*row[:-1], frozenset(row.marks.split())) for row in rows]
 
 
 def versions_of(connection: sa.Connection, key: str) -> list[Version]:
@@ -68,6 +68,7 @@ def append(
     when: datetime,
     after: int | None,
     reading: int = FIRST,
+    marks: frozenset[str] = frozenset(),
 ) -> list[Line]:
     """Write lines at the end of a journal, and what follows from them into the case's row, within one transaction.
 
@@ -75,7 +76,8 @@ def append(
     number taken. A writer that need not have seen any (files, outcomes) holds the case instead.
 
     Parameters: connection, in a transaction that writes; key, of the case; entries, kind and body of each line; who writes, and
-    when (aware); after, number of the last line that the writer had seen, None for a writer that need not have seen any; reading.
+    when (aware); after, number of the last line that the writer had seen, None for a writer that need not have seen any; reading;
+    marks of who writes, none where nobody signs in.
     Returns: the lines as written.
     Raises: NoSuchCase, StaleWrite, Locked, UnknownWord and QiError, see qi.library.rules; sqlalchemy's IntegrityError where another
     writer took the number of a line while this one was writing.
@@ -87,7 +89,7 @@ def append(
         rules.not_stale(lines, after, reading=reading)
     fresh: list[Line] = []
     for kind, body in entries:
-        line = Line(len(lines) + len(fresh) + 1, name, when, kind, _completed(kind, body, [*lines, *fresh]), reading)
+        line = Line(len(lines) + len(fresh) + 1, name, when, kind, _completed(kind, body, [*lines, *fresh]), reading, marks)
         rules.check(line, [*lines, *fresh])
         fresh.append(line)
     if fresh:
@@ -136,6 +138,7 @@ def _row(key: str, line: Line) -> dict[str, Any]:
         "written_at": line.when,
         "kind": line.kind,
         "body": line.body,
+        "marks": " ".join(sorted(line.marks)),
     }
 
 

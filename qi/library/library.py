@@ -206,15 +206,28 @@ class Library(OverTime, Logged, Handed, Mailed):
             worklist.entry_of(connection, key)
             return journal.versions_of(connection, key)
 
-    def write(self, key: str, kind: str, body: Mapping[str, Any], *, who: str, after: int, reading: int = FIRST) -> Line:
+    def write(
+        self,
+        key: str,
+        kind: str,
+        body: Mapping[str, Any],
+        *,
+        who: str,
+        after: int,
+        reading: int = FIRST,
+        marks: frozenset[str] = frozenset(),
+    ) -> Line:
         """Write one line, see write_all."""
-        return self.write_all(key, [(kind, body)], who=who, after=after, reading=reading)[0]
+        return self.write_all(key, [(kind, body)], who=who, after=after, reading=reading, marks=marks)[0]
 
-    def write_all(self, key: str, entries: Entries, *, who: str, after: int, reading: int = FIRST) -> list[Line]:
+    def write_all(
+        self, key: str, entries: Entries, *, who: str, after: int, reading: int = FIRST, marks: frozenset[str] = frozenset()
+    ) -> list[Line]:
         """Write lines into a journal, all of them or none.
 
         Parameters: key, of the case; entries, kind (of KINDS) and body of each line; who writes; after, number of the last line
-        that the writer had seen; reading, whose journal they belong to.
+        that the writer had seen; reading, whose journal they belong to; marks of who writes (qi.model.people.Person), none where
+        nobody signs in.
         Returns: the lines as written.
         Raises: StaleWrite where others have written since, saying who, when and what; Locked where the version is signed;
         NoSuchCase; UnknownWord for a kind, or another word of a closed list, that is not known; QiError for what makes no sense on
@@ -224,29 +237,37 @@ class Library(OverTime, Logged, Handed, Mailed):
             try:
                 with self.database.writing() as connection:
                     when = self.now()
-                    lines = journal.append(connection, key, entries, who=who, when=when, after=after, reading=reading)
+                    lines = journal.append(connection, key, entries, who=who, when=when, after=after, reading=reading, marks=marks)
                     log.append_all(connection, self.seal, log.written(key, lines), who=who, when=when)
                     return lines
             except IntegrityError:
                 continue  # another writer was first; what they wrote is seen now, and makes this stale or not
         raise StaleWrite("others are writing on this case at this moment: nothing of yours was written, look again")
 
-    def sign(self, key: str, record: Mapping[str, Any], *, who: str, after: int, reading: int = FIRST) -> Line:
+    def sign(
+        self,
+        key: str,
+        record: Mapping[str, Any],
+        *,
+        who: str,
+        after: int,
+        reading: int = FIRST,
+        marks: frozenset[str] = frozenset(),
+    ) -> Line:
         """Sign a reading, which locks it, and keep the measures as they stand.
 
         Parameters: record, the measures as plain values; see write_all.
         Raises: Locked where it is signed already; see write_all.
         """
-        return self.write(
-            key, "second_signed" if reading == SECOND else "signed", {"record": record}, who=who, after=after, reading=reading
-        )
+        kind = "second_signed" if reading == SECOND else "signed"
+        return self.write(key, kind, {"record": record}, who=who, after=after, reading=reading, marks=marks)
 
-    def reopen(self, key: str, why: str, *, who: str, after: int) -> Line:
+    def reopen(self, key: str, why: str, *, who: str, after: int, marks: frozenset[str] = frozenset()) -> Line:
         """Open a signed case again, as a new version; what was signed stays as it is.
 
         Raises: QiError where it is not signed, or without a reason; see write_all.
         """
-        return self.write(key, "reopened", {"why": why}, who=who, after=after)
+        return self.write(key, "reopened", {"why": why}, who=who, after=after, marks=marks)
 
     def rebuild_states(self) -> None:
         """Tell what the worklist shows of every case from its journal anew."""
@@ -329,9 +350,9 @@ class Library(OverTime, Logged, Handed, Mailed):
 
     # The second reading, and later facts
 
-    def why_not(self, key: str, who: str, *, reading: int) -> str:
+    def why_not(self, key: str, who: str, *, reading: int, marks: frozenset[str] = frozenset()) -> str:
         """Why a person may not write in a reading of a case; empty where they may, see qi.library.second_reading.refused."""
-        return second_reading.refused(self.lines(key), who, reading=reading)
+        return second_reading.refused(self.lines(key), who, reading=reading, marks=marks)
 
     def agree(self, key: str, record: Mapping[str, Any]) -> None:
         """Keep how far two readings of a case agreed.

@@ -120,7 +120,7 @@ def _right_reading(line: Line, before: Sequence[Line]) -> None:
         raise QiError(f"{IN_WORDS[line.kind]} is not a second reader's to write")
     if line.reading == FIRST and line.kind == "second_signed":
         raise QiError("a second reading is signed in the second reading")
-    if line.kind in SECOND_WRITES | {"signed"} and (why := refused(before, line.who, reading=line.reading)):
+    if line.kind in SECOND_WRITES | {"signed"} and (why := refused(before, line.who, reading=line.reading, marks=line.marks)):
         raise QiError(why)
 
 

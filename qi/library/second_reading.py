@@ -24,20 +24,24 @@ def drawn(key: str, *, share: float) -> bool:
     return first < share * _STEPS
 
 
-def refused(lines: Sequence[Line], who: str, *, reading: int) -> str:
+def refused(lines: Sequence[Line], who: str, *, reading: int, marks: frozenset[str] = frozenset()) -> str:
     """Why a person may not write in a reading: the first reader of a case is never its second reader, nor the other way.
 
-    Parameters: lines, of the journal; who; reading, the one that the person would write in.
+    Parameters: lines, of the journal; who; reading, the one that the person would write in; marks of the person, none where nobody
+    signs in. Where a line holds marks too, these say whether it is theirs, and else the names.
     Returns: the reason in words; empty where nothing speaks against it.
     """
-    person = _plain(who)
-    if reading == SECOND and any(
-        line.reading == FIRST and line.kind in _FIRST_READS and _plain(line.who) == person for line in lines
-    ):
+    mine = [line for line in lines if _is_same(line, who, marks)]
+    if reading == SECOND and any(line.reading == FIRST and line.kind in _FIRST_READS for line in mine):
         return f"{who} has read this case first; a second reading is by somebody else"
-    if reading == FIRST and any(line.reading == SECOND and _plain(line.who) == person for line in lines):
+    if reading == FIRST and any(line.reading == SECOND for line in mine):
         return f"{who} is the second reader of this case; the first reading is by somebody else"
     return ""
+
+
+def _is_same(line: Line, who: str, marks: frozenset[str]) -> bool:
+    """Whether a person wrote a line."""
+    return bool(line.marks & marks) if line.marks and marks else _plain(line.who) == _plain(who)
 
 
 def _plain(name: str) -> str:

@@ -98,7 +98,8 @@ FILES = sa.Table(
     sa.Column("read_as", sa.Text, nullable=False, server_default=sa.text("''")),
 )
 
-# The journal. A trigger refuses to change a line, or to take one away unless its whole case is being removed.
+# The journal. A trigger refuses to change a line, or to take one away unless its whole case is being removed. marks, with a blank
+# between, tell writers of one name apart.
 LINES = sa.Table(
     "lines",
     METADATA,
@@ -109,6 +110,7 @@ LINES = sa.Table(
     sa.Column("written_at", UtcDateTime, nullable=False),
     sa.Column("kind", sa.Text, nullable=False),
     sa.Column("body", sa.JSON, nullable=False),
+    _text("marks"),
 )
 
 # What was signed, as it stood; guarded as the journal is.

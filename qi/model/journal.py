@@ -41,7 +41,10 @@ LOCKED_OUT = frozenset({"correction", "undo", "clock", "finding", "finding_chang
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a case's journal: its number from 1 without a gap, who wrote it, when (aware, UTC), in which reading, what."""
+    """One line of a case's journal: its number from 1 without a gap, who wrote it, when (aware, UTC), in which reading, what.
+
+    marks tell the writer from others of the same name, see qi.model.people.Person; none where nobody signs in.
+    """
 
     number: int
     who: str
@@ -49,6 +52,7 @@ class Line:
     kind: str
     body: Mapping[str, Any] = field(default_factory=dict)
     reading: int = FIRST
+    marks: frozenset[str] = frozenset()
 
 
 # A finding's kind -> what a person reads. Process, never a person.

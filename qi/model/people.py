@@ -45,9 +45,10 @@ MAY: Mapping[str, frozenset[str]] = {
 class Person:
     """Whoever uses the app.
 
-    name, as it stands under what they write; subject, by which sign-in knows them; roles, words of ROLES; crew_ids, their numbers
-    in care records, and agency, whose numbers they are, empty where nobody says; opens_own, whether the agency lets crews open
-    their own cases, and not the sheet alone; one_person, whether the app serves the person at this machine and nobody else.
+    name, as it stands under what they write; subject, by which sign-in knows them; marks, by which what they write is theirs
+    whatever their name: any of them is nobody else's, none where nobody signs in; roles, words of ROLES; crew_ids, their numbers in
+    care records, and agency, whose numbers they are, empty where nobody says; opens_own, whether the agency lets crews open their
+    own cases, and not the sheet alone; one_person, whether the app serves the person at this machine and nobody else.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Person:
     roles: frozenset[str] = frozenset()
     crew_ids: frozenset[str] = frozenset()
     agency: str = ""
+    marks: frozenset[str] = frozenset()
     opens_own: bool = False
     one_person: bool = False
 

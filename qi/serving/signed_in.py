@@ -13,6 +13,7 @@ from qi.library.sign_in import SignIn
 from qi.model.people import NOBODY, Person, agency_name
 from qi.serving import standing
 
+MARK = 32  # hexadecimal digits of a mark: 128 bits, so that no two people share one by chance
 AHEAD_S = 300.0  # how far a provider's clock may be ahead of ours [s] (common practice, no source)
 
 
@@ -97,8 +98,20 @@ def made(
         roles=frozenset(roles),
         crew_ids=frozenset(numbers),
         agency=agency,
+        marks=_marks(claims, entry),
         opens_own=read.crew_opens_own,
     )
+
+
+def _marks(claims: Mapping[str, Any], entry: Listed | None) -> frozenset[str]:
+    """What tells a person from others, whatever they are called: one by issuer and subject, one by the subject of their entry.
+
+    So somebody stays the same who comes in by another of the accounts that their entry names, or whose entry is another.
+    """
+    told = [["listed", entry.subject]] if entry else []
+    if claims.get("sub"):
+        told.append(["account", str(claims.get("iss") or ""), str(claims["sub"])])
+    return frozenset(hashlib.sha256(json.dumps(one).encode()).hexdigest()[:MARK] for one in told)
 
 
 def _values(claim: object) -> tuple[str, ...]:

@@ -1,12 +1,18 @@
 """The second reading: drawn by lot, by somebody else, independent of the first, with the agreement kept."""
 
 import pytest
+import sqlalchemy as sa
+from alembic import command
 
+from qi.library import place as places
+from qi.library.database import Database, configuration
 from qi.library.draft import new_key
+from qi.library.guarded import guarded
 from qi.library.second_reading import drawn
 from qi.model.errors import Locked, QiError, StaleWrite
-from qi.model.journal import SECOND, counting
-from tests.library.made_cases import CORRECTION, FINDING, Clock, bring_in
+from qi.model.journal import SECOND, Line, counting
+from qi.model.people import Person
+from tests.library.made_cases import CORRECTION, FINDING, NOON, Clock, bring_in
 
 FIRST_READER, SECOND_READER = "M. Ortiz", "R. Adeyemi"
 CLOCK = {"clock": "monitor", "offset_s": 3.0, "why": "checked against dispatch"}
@@ -97,6 +103,81 @@ def test_the_first_reader_is_never_the_second(library, key, name):
     assert "has read this case first" in library.why_not(key, name, reading=SECOND)
     assert library.why_not(key, name, reading=1) == ""
     assert library.why_not(key, SECOND_READER, reading=SECOND) == ""
+
+
+ONE, TWO, BOTH, THREE = frozenset({"a"}), frozenset({"b"}), frozenset({"a", "b"}), frozenset({"c"})
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "is_same"),
+    [
+        (("M. Ortiz", ONE), ("M. Ortiz", TWO), False),  # two people of one name
+        (("M. Ortiz", ONE), ("M. Ortiz-Lane", ONE), True),  # one person, renamed
+        (("M. Ortiz", BOTH), ("M. Ortiz-Lane", TWO), True),  # one person, who comes in another way
+        (("M. Ortiz", BOTH), ("M. Ortiz", THREE), False),
+        (("M. Ortiz", frozenset()), ("m.  ortiz", ONE), True),  # a line from before, or from the command line: by name
+        (("M. Ortiz", frozenset()), ("R. Adeyemi", ONE), False),
+        (("M. Ortiz", ONE), ("M. Ortiz", frozenset()), True),
+        (("M. Ortiz", ONE), ("R. Adeyemi", frozenset()), False),
+    ],
+)
+def test_readers_are_told_apart_as_persons_where_both_are_known(library, key, tmp_path, first, second, is_same):
+    (one, marks), (other, theirs) = first, second
+    line = library.write(key, "finding", FINDING, who=one, after=0, marks=marks)
+    assert library.lines(key) == [line]
+    assert line.marks == marks
+    turned = bring_in(library, tmp_path, "RV-2")
+    library.write(turned, "finding", FINDING, who=one, after=0, reading=SECOND, marks=marks)
+    if not is_same:
+        library.sign(key, {}, who=other, after=1, reading=SECOND, marks=theirs)
+        library.sign(turned, {}, who=other, after=1, marks=theirs)
+        assert [one.signed_by for one in (*library.versions(key), *library.versions(turned))] == [other] * 2
+        return
+    assert f"{other} has read this case first" in library.why_not(key, other, reading=SECOND, marks=theirs)
+    with pytest.raises(QiError, match="has read this case first"):
+        library.sign(key, {}, who=other, after=1, reading=SECOND, marks=theirs)
+    with pytest.raises(QiError, match="is the second reader of this case"):
+        library.sign(turned, {}, who=other, after=1, marks=theirs)
+    assert [len(library.lines(one)) for one in (key, turned)] == [1, 1]
+
+
+def test_the_library_itself_says_who_writes_to_it(library, key):
+    """Whatever the page that calls it says."""
+    person = Person("M. Ortiz", marks=ONE, roles=frozenset({"reviewer"}))
+    shelf = guarded(library, lambda: person)
+    shelf.write(key, "finding", FINDING, who="M. Ortiz", after=0)
+    shelf.write_all(key, [("finding", FINDING)], who="M. Ortiz", after=1, marks=TWO)
+    shelf.sign(key, {}, who="M. Ortiz", after=2)
+    shelf.reopen(key, "a shock was missed", who="M. Ortiz", after=3, marks=frozenset())
+    assert [line.marks for line in library.lines(key)] == [ONE] * 4
+    assert shelf.why_not(key, "S. Kim", reading=SECOND, marks=TWO)
+
+
+def test_lines_of_before_stay_as_they_were(place):
+    places.prepare(place.folder)
+    old = Database(place.url)
+    with old.writing() as connection:
+        command.upgrade(configuration(connection), "0010")
+        tables = sa.MetaData()
+        tables.reflect(connection, only=["cases", "lines"])
+        row = {"key": "abcdefghijkl", "case_id": "RV-1", "agency": "", "entered_at": NOON, "entered_by": "x", "last_line": 1}
+        connection.execute(sa.insert(tables.tables["cases"]), [row])
+        assert "marks" not in tables.tables["lines"].c
+        body = {
+            "case_key": "abcdefghijkl",
+            "number": 1,
+            "who": FIRST_READER,
+            "written_at": NOON,
+            "kind": "finding",
+            "body": FINDING,
+        }
+        connection.execute(sa.insert(tables.tables["lines"]), [body])
+    old.close()
+    library = place.open()
+    assert library.lines("abcdefghijkl") == [Line(1, FIRST_READER, NOON, "finding", FINDING)]
+    assert library.why_not("abcdefghijkl", FIRST_READER, reading=SECOND, marks=ONE)
+    assert not library.why_not("abcdefghijkl", SECOND_READER, reading=SECOND, marks=ONE)
+    assert library.write("abcdefghijkl", "finding", FINDING, who=FIRST_READER, after=1, marks=ONE).number == 2
 
 
 def test_the_second_reader_is_never_the_first(library, key):

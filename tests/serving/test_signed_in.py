@@ -144,6 +144,34 @@ def test_a_sign_in_that_is_to_say_which_agency_and_does_not_has_no_crew_number(t
         assert found.roles == {"reviewer"}
 
 
+def test_a_person_stays_the_same_whatever_their_name_and_however_they_come_in():
+    sub = {"iss": "https://a.example.org", "sub": "7", "name": "M. Ortiz"}
+    mail = {"email": "m.ortiz@example.org", "email_verified": True}
+    alone = made(sub, SignIn(), lambda _: None)
+    assert len(alone.marks) == 1
+    assert made(sub | {"name": "M. Ortiz-Lane"}, SignIn(), lambda _: None).marks == alone.marks
+    assert made(sub, SignIn(), lambda _: None, several=True).marks == alone.marks
+    listed = made(sub | mail, SignIn(), known)
+    assert listed.marks > alone.marks
+    other_account = made(sub | mail | {"iss": "https://b.example.org", "sub": "x"}, SignIn(), known)
+    assert len(other_account.marks & listed.marks) == 1
+    relisted = made(sub, SignIn(), lambda _: replace(LISTED, subject="7", number=9))
+    assert relisted.marks & listed.marks == alone.marks
+
+
+def test_other_people_have_other_marks_and_none_says_who_it_is():
+    claims = {"iss": "https://a.example.org", "sub": "7", "name": "M. Ortiz"}
+    others = [
+        claims | {"sub": "8"},
+        claims | {"iss": "https://b.example.org"},
+        claims | {"iss": "https://a.example.org7", "sub": ""},
+    ]
+    mine = made(claims, SignIn(), lambda _: None).marks
+    assert not any(made(one, SignIn(), lambda _: None).marks & mine for one in others)
+    assert made({}, SignIn(), known).marks == frozenset()
+    assert all(set(mark) <= set("0123456789abcdef") and len(mark) == 32 for mark in made(claims, SignIn(), lambda _: LISTED).marks)
+
+
 def test_a_name_is_one_line():
     assert made({"sub": "7", "name": "A\nB\x00" + "c" * 200}, SignIn(), lambda _: None).name == "AB" + "c" * 78
 
