@@ -144,6 +144,7 @@ class _Cells:
     ) -> None:
         self._value = np.nan_to_num(counts if rest is None else np.vstack([counts, rest]))
         self._most = most
+        self._crossed = bool(shape.across or shape.adds)
         self._off = self._small(self._value)
         at = {name: i for i, name in enumerate(shape.counts)}
         self._off[:, [at[name] for name in shape.always]] = True
@@ -166,7 +167,7 @@ class _Cells:
 
     def hidden(self) -> np.ndarray:
         """Hide until nothing small can be worked out."""
-        while self._by_parts() or self._by_sums() or self._by_all_together():
+        while self._by_parts() or self._by_sums() or self._by_all_together() or (self._crossed and self._by_bounds()):
             pass
         return self._off
 
@@ -213,6 +214,60 @@ class _Cells:
             if self._one_more([one for line in near for one in line]) or self._one_more(tied):
                 return True
         return False
+
+    def _by_bounds(self) -> bool:
+        """A hidden small cell that no two whole numbers fit, as none is below 0 and no part above its whole: one more goes.
+
+        Asked where sums cross (of rows and of columns, of groups and of their parts): there one such bound can meet another.
+        """
+        changed = False
+        for cells, span in self._spans():
+            if span < 1.0 - _EDGE:
+                near = [one for line in self._each_line() for one in line if any(cell in line for cell in cells)]
+                changed |= self._one_more(near) or self._one_more([cell for line in self._each_line() for cell in line])
+        return changed
+
+    def _spans(self) -> list[tuple[Sequence[Cell], float]]:
+        """Each small hidden cell, and each part and whole with a small rest: how far its least and greatest value lie apart."""
+        from scipy.optimize import linprog  # takes a quarter of a second, and only a table that is shared needs it
+
+        unknown = [(int(row), int(column)) for row, column in np.argwhere(self._off)]
+        place = {cell: i for i, cell in enumerate(unknown)}
+
+        def row_of(plus: Sequence[Cell], minus: Sequence[Cell]) -> tuple[np.ndarray, float]:
+            row, known = np.zeros(len(unknown)), 0.0
+            for sign, cells in ((1.0, plus), (-1.0, minus)):
+                for cell in cells:
+                    if cell in place:
+                        row[place[cell]] += sign
+                    else:
+                        known += sign * float(self._value[cell])
+            return row, known
+
+        equal, right = [], []
+        for total, parts in self._lines:
+            row, known = row_of(parts, [total] if total else [])
+            whole = 0.0 if total else sum(float(self._value[cell]) for cell in parts)
+            equal.append(row)
+            right.append(whole - known)
+        within = [((row, part), (row, whole)) for part, whole in self._pairs for row in range(len(self._value))]
+        most = [row_of([part], [whole]) for part, whole in within]
+        limits = {"A_eq": np.array(equal), "b_eq": np.array(right), "bounds": (0, None), "method": "highs"}
+        if most:
+            limits |= {"A_ub": np.array([row for row, _ in most]), "b_ub": np.array([-known for _, known in most])}
+        asked: list[tuple[Sequence[Cell], np.ndarray]] = [
+            ((cell,), row_of([cell], [])[0]) for cell in unknown if self._small(self._value[cell])
+        ]
+        asked += [
+            ((whole, part), row_of([whole], [part])[0])
+            for part, whole in within
+            if self._small(self._value[whole] - self._value[part]) and (part in place or whole in place)
+        ]
+        found: list[tuple[Sequence[Cell], float]] = []
+        for cells, row in asked:
+            ends = [linprog(sign * row, **limits) for sign in (1.0, -1.0)]
+            found.append((cells, np.inf if any(one.status != 0 for one in ends) else -ends[1].fun - ends[0].fun))
+        return found
 
     def _each_line(self) -> Iterator[list[Cell]]:
         for total, parts in self._lines:
