@@ -50,7 +50,9 @@ def navigate(named: Sequence[Named]) -> None:
         return
     if person != NOBODY and not person.one_person and st.session_state.get("came-in") != person.subject:
         st.session_state["came-in"] = person.subject
-        on_desk.note("signed in", who=person.name, what=", ".join(ROLES[role] for role in sorted(person.roles)) or "no role")
+        told = ", ".join(ROLES[role] for role in sorted(person.roles))
+        # what an account without a role calls itself is not written beside the names of those who have one
+        on_desk.note("signed in", who=person.name if told else "unknown person", what=told or "no role")
     allowed = [one for one in named if may(person, one.act)]
     instead = entrance.show if person == NOBODY else None if allowed else entrance.without_roles
     found = {one.name: _page(one, instead or guarded(one.act)(one.show), listed=one in allowed) for one in named}

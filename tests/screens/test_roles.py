@@ -175,6 +175,14 @@ def test_somebody_without_a_role_sees_nothing(listed):
         assert not opened.dataframe
 
 
+def test_whoever_has_no_role_does_not_stand_in_the_log_by_the_name_they_call_themselves(own):
+    own.library.people.add("sub-reviewer", name="M. Ortiz", roles=["reviewer"], who="tests")
+    for user in (claims("reviewer"), claims("reviewer", sub="a stranger", email="stranger@example.org")):
+        app(user).run()
+    told = [(line.who, line.what) for line in own.library.log_lines(did="signed in")]
+    assert told == [("unknown person", "no role"), ("M. Ortiz", "reviewer")]
+
+
 def test_an_entry_that_was_ended_ends_at_the_next_act(own):
     own.library.people.add("m.ortiz@example.org", name="M. Ortiz", roles=["reviewer"], who="tests")
     opened = app(claims("reviewer")).run()
