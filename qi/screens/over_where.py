@@ -51,7 +51,7 @@ def show(shelf: Library, _: Shown, cases: pd.DataFrame, every: str, which: Which
         on_select="rerun",
         selection_mode="single-cell",
         height="content",
-        column_config={"measure": st.column_config.TextColumn(width="medium")},
+        column_config={"measure": st.column_config.TextColumn(width=280)},
         alt=f"What the charts of each {by} say, one row a measure",
     )["selection"]["cells"]
     total = int(cases[by].astype("str").nunique())

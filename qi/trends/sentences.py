@@ -20,7 +20,7 @@ CHOSEN = (
     "looks surer than it is."
 )
 TOO_FEW_POINTS = "too few points for a signal"
-ON_THE_CENTRE = "too many points on the centre for a signal"
+ON_THE_CENTRE = "too many points on the centre"
 ON_ONE_SIDE = "too many points on one side of the centre"
 NOT_LOOKED_FOR = (TOO_FEW_POINTS, ON_THE_CENTRE, ON_ONE_SIDE)
 MOST_POINTS = 3  # beyond the limits that have a sentence each; more of them share one
