@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 from playwright.sync_api import Page, sync_playwright
 
@@ -102,12 +103,14 @@ def _switched(page: Page, to: int) -> float:
     options.nth(to).click()
     page.locator("h2", has_text=name).first.wait_for(timeout=30_000)
     page.wait_for_selector(".picture[data-ready]")
-    page.wait_for_selector(".close-up[data-ready]")
+    key = parse_qs(urlsplit(page.url).query)["case"][0]  # the close-up of the case before stays until the run is over, unseen
+    page.wait_for_selector(f"[class*='close-up-{key}'] .close-up[data-ready]")
     return (time.perf_counter() - began) * 1000
 
 
 def _frames(page: Page) -> dict[str, tuple[str, list[float]]]:
     """Time of a frame while zooming and panning, as the component itself measures it [ms]."""
+    page.wait_for_timeout(3000)
     plot = page.locator(".close-up .plot")
     plot.scroll_into_view_if_needed()
     plot.click(position={"x": 600, "y": 60})
